@@ -1,0 +1,1 @@
+"""Ground tools: plan, simulate, decode, report. Imports `shared_protocol`, never `firmware`."""
