@@ -1,0 +1,38 @@
+"""What an event says in words. The board sends numbers; this table travels in each log's first sectors.
+
+An entry is `(code, name, sentence)`; `{a}` and `{b}` in the sentence stand for the event's two details. Kept apart
+from the codes because the firmware needs the codes all the time and the sentences only when it arms a log.
+"""
+
+from shared_protocol import events
+
+SOURCES = ("system", "card", "pressure", "temperature", "power", "battery", "gnss", "settings", "sounder")
+
+EVENTS = (
+    (events.POWER_UP, "power_up", "power-up number {b}, cause {a} (1 power, 2 watchdog, 3 own reset, 0 unknown)"),
+    (events.SETTINGS_DEFAULTED, "settings_defaulted", "{a} settings were missing or wrong and replaced by safe defaults"),
+    (events.LOG_ARMED, "log_armed", "log {a} armed with {b} sectors"),
+    (events.LOG_RESUMED, "log_resumed", "log {a} resumed at sector {b}"),
+    (events.LOG_FULL, "log_full", "log {a} is full"),
+    (events.LOG_FINISHED, "log_finished", "log {a} is finished: the next power-up starts a new one"),
+    (events.CARD_ERROR, "card_error", "card write failed (error {a}) at sector {b}, tried again further on"),
+    (events.CARD_LOST, "card_lost", "card lost after {a} failed writes"),
+    (events.CARD_BACK, "card_back", "card answers again after {a} s"),
+    (events.CHIP_PRESENT, "chip_present", "chip answers at address {a}"),
+    (events.CHIP_MISSING, "chip_missing", "chip does not answer at address {a}"),
+    (events.CHIP_LOST, "chip_lost", "chip stopped answering (status {a}) after {b} good readings"),
+    (events.CHIP_BACK, "chip_back", "chip answers again after {a} s"),
+    (events.PHASE, "phase", "flight phase {a} (0 ground, 1 ascending, 2 descending, 3 landed) at {b} m pressure altitude"),
+    (events.GNSS_STATE, "gnss_state",
+     "receiver state {a} (0 no answer, 1 no fix, 2 fix, 3 lost or frozen at an altitude limit); {b} m pressure altitude"),
+    (events.GNSS_MODEL_SET, "gnss_model_set", "receiver confirms dynamic model {a}"),
+    (events.GNSS_MODEL_REFUSED, "gnss_model_refused", "receiver refuses dynamic model {a}"),
+    (events.GNSS_MODEL_WRONG, "gnss_model_wrong", "receiver reads back dynamic model {a}, wanted {b}: set again"),
+    (events.GNSS_RESTARTED, "gnss_restarted", "receiver restarted in its default mode: configured again"),
+    (events.GNSS_NO_REPLY, "gnss_no_reply", "receiver does not answer configuration (try {a})"),
+    (events.SELF_TEST, "self_test", "self-test: {a} (1 GO, 0 NO-GO), parts in trouble {b} (bits: source numbers)"),
+    (events.TASK_ERROR, "task_error", "a task failed and was skipped ({a} times in all)"),
+    (events.SOUNDER_ON, "sounder_on", "sounder on"),
+    (events.MEMORY_LOW, "memory_low", "{a} bytes of memory left"),
+    (events.CHIP_REFUSED, "chip_refused", "chip at address {a} is not what it should be (status {b})"),
+)
