@@ -1,0 +1,1 @@
+"""Pure logic of the flight computer: no pins, no buses, no clock of its own."""
