@@ -1,0 +1,145 @@
+"""CRC-32 taken apart, so that numpy can check many frames at once and one `zlib.crc32` call a whole group of sectors.
+
+CRC-32 is linear. Write `reg` for the shift register (zlib's value with all bits turned over), M[k] for "k zero bytes
+go through the register" and F(data) for the register that `data` leaves behind when it starts from 0:
+
+    register after data, started at r  =  M[len](r) ^ F(data)
+    F(a + b)                           =  M[len(b)](F(a)) ^ F(b)
+
+Three things follow, and the decoder lives on them:
+
+1. F(data) of a fixed length is the XOR of one table look-up per position (`fixed_length_crc`).
+2. A frame that carries its own valid CRC leaves the register at RESIDUE, whatever it says. So F of a valid frame
+   depends on its length and salt alone (`valid_frame_register`), and F of a whole sector of valid frames only on where
+   they end: it can be predicted without looking at a payload.
+3. Salts can be tried after the fact: crc32(data, salt) = crc32(data) ^ M[len](salt) (`advance`).
+"""
+
+from functools import lru_cache
+from zlib import crc32
+
+import numpy as np
+
+from shared_protocol.frame import PAYLOAD_SIZES, PREFIX_SIZE
+
+DATA_SIZE_MAX = max(PAYLOAD_SIZES.values()) + PREFIX_SIZE  # of what a frame's CRC covers; even
+RESIDUE = 0xDEBB20E3  # the register of CRC-32/ISO-HDLC after data and its own CRC (catalogue value "residue")
+ALL_ONES = 0xFFFFFFFF
+SECTOR_WORDS = 256
+
+
+@lru_cache(maxsize=1)
+def _byte_table():
+    """What one zero byte makes of registers 0 to 255."""
+    table = np.arange(256, dtype=np.uint32)
+    for _ in range(8):
+        table = (table >> 1) ^ np.where(table & 1, np.uint32(0xEDB88320), np.uint32(0))
+    return table.astype(np.uint32)
+
+
+def _one_zero_byte(registers):
+    return (registers >> 8) ^ _byte_table()[registers & 0xFF]
+
+
+def apply(operator, registers):
+    """An operator M[k], four tables of 256, applied to registers of any shape."""
+    return (
+        operator[0][registers & 0xFF]
+        ^ operator[1][(registers >> 8) & 0xFF]
+        ^ operator[2][(registers >> 16) & 0xFF]
+        ^ operator[3][registers >> 24]
+    )
+
+
+@lru_cache(maxsize=1)
+def advance_words():
+    """M[2k] for k = 0 to 256; uint32, shape (257, 4, 256)."""
+    operators = np.empty((SECTOR_WORDS + 1, 4, 256), dtype=np.uint32)
+    for byte in range(4):
+        operators[0, byte] = np.arange(256, dtype=np.uint32) << np.uint32(8 * byte)
+    for k in range(SECTOR_WORDS):
+        operators[k + 1] = _one_zero_byte(_one_zero_byte(operators[k]))
+    return operators
+
+
+def advance(registers, byte_count):
+    """M[byte_count] of registers (or of zlib values: the inversions cancel); byte_count even, 0 to 512."""
+    return apply(advance_words()[byte_count // 2], np.asarray(registers, dtype=np.uint32))
+
+
+@lru_cache(maxsize=4)
+def advance_sectors(count):
+    """M[512 (count - 1 - i)] for i = 0 to count - 1; uint32, shape (count, 4, 256)."""
+    sector = advance_words()[SECTOR_WORDS]
+    operators = np.empty((count, 4, 256), dtype=np.uint32)
+    operators[count - 1] = advance_words()[0]
+    for i in range(count - 2, -1, -1):
+        operators[i] = apply(sector, operators[i + 1])
+    return operators
+
+
+def valid_frame_register(size, salt):
+    """F of any valid frame of `size` bytes (CRC included) whose CRC was started at `salt`."""
+    return np.uint32(RESIDUE) ^ advance(np.uint32(salt ^ ALL_ONES), size)
+
+
+@lru_cache(maxsize=1)
+def fill_registers():
+    """F of the FF bytes from word k of a sector to its end, for k = 0 to 256; uint32, shape (257,)."""
+    registers = np.empty(SECTOR_WORDS + 1, dtype=np.uint32)
+    for k in range(SECTOR_WORDS + 1):
+        size = 2 * (SECTOR_WORDS - k)
+        zlib_value = crc32(b"\xff" * size, ALL_ONES)  # a start value of all ones is the register 0
+        registers[k] = zlib_value ^ ALL_ONES
+    return registers
+
+
+@lru_cache(maxsize=1)
+def _byte_position_tables():
+    """Tables of the last byte, the one before it, ...; uint32, shape (DATA_SIZE_MAX, 256)."""
+    tables = np.empty((DATA_SIZE_MAX, 256), dtype=np.uint32)
+    tables[0] = _byte_table()
+    for k in range(1, DATA_SIZE_MAX):
+        tables[k] = _one_zero_byte(tables[k - 1])
+    return tables
+
+
+@lru_cache(maxsize=1)
+def _word_position_tables():
+    """Tables of 16-bit words, the last one first; uint32, shape (count, 65536). Costs 40 ms: for many frames only."""
+    by_byte = _byte_position_tables()
+    low, high = np.arange(65536) & 0xFF, np.arange(65536) >> 8
+    return np.stack([by_byte[2 * k + 1][low] ^ by_byte[2 * k][high] for k in range(DATA_SIZE_MAX // 2)])
+
+
+MANY_FRAMES = 100_000  # from here on the word tables pay for being built
+_BLOCK = 1 << 14
+
+
+def fixed_length_crc(rows, many=False):
+    """crc32 (started at 0) of each row.
+
+    Parameters
+    ----------
+    rows : numpy.ndarray of uint8, shape (n, length)
+        Data of one even length, at most DATA_SIZE_MAX bytes.
+    many : bool
+        Use the 16-bit tables, twice as fast once they are there.
+
+    Returns
+    -------
+    numpy.ndarray of uint32, shape (n,)
+    """
+    count, length = rows.shape
+    constant = int(advance(np.uint32(ALL_ONES), length)) ^ ALL_ONES
+    result = np.empty(count, dtype=np.uint32)
+    tables = _word_position_tables() if many else _byte_position_tables()
+    for first in range(0, count, _BLOCK):
+        block = np.ascontiguousarray(rows[first : first + _BLOCK])
+        columns = block.view("<u2") if many else block
+        steps = columns.shape[1]
+        total = np.full(len(block), constant, dtype=np.uint32)
+        for k in range(steps):
+            total ^= tables[steps - 1 - k][columns[:, k]]
+        result[first : first + _BLOCK] = total
+    return result

@@ -1,0 +1,82 @@
+"""Frames of one boot in order: sequence numbers without their wrap, what is missing, what came twice.
+
+A sequence number has 16 bits and wraps every 65536 frames, about two hours of flight. Neighbours in time tell how often
+it has wrapped; across a long gap the boot's own mean rate of frames decides.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+_WRAP = 65536
+_LONG = _WRAP // 4  # frames that a gap must be expected to hold before its wraps are counted by the clock
+
+
+@dataclass
+class Sequence:
+    """Frames of one boot put in order.
+
+    Attributes
+    ----------
+    order : numpy.ndarray of int64, or None
+        Which frames to keep, in order; None: all, as they are.
+    kept, missing, duplicate : int
+        Distinct frames, numbers that no frame has, and frames that were there more than once.
+    """
+
+    order: np.ndarray | None
+    kept: int
+    missing: int
+    duplicate: int
+
+
+def arrange(seq, t_ms):
+    """Put the frames of one boot in order.
+
+    Parameters
+    ----------
+    seq : numpy.ndarray of uint16, shape (n,), n > 0
+        Sequence numbers in the order of the source.
+    t_ms : numpy.ndarray of uint32, shape (n,)
+        Milliseconds since boot.
+    """
+    step = np.diff(seq)  # unsigned: wraps by itself
+    if (step == 1).all():
+        return Sequence(None, len(seq), _before_first(seq, t_ms, 0, len(seq)), 0)
+    by_time = np.argsort(t_ms, kind="stable")
+    number = _unwrapped(seq[by_time], t_ms[by_time].astype(np.int64))
+    order = np.lexsort((t_ms[by_time], number))
+    number, frame = number[order], by_time[order]
+    again = (np.diff(number) == 0) & (np.diff(t_ms[frame].astype(np.int64)) == 0)
+    keep = np.concatenate([[True], ~again])
+    frame = frame[keep]
+    distinct = 1 + int(np.count_nonzero(np.diff(number)))
+    span = int(number[-1] - number[0]) + 1
+    missing = span - distinct + _before_first(seq, t_ms, frame[0], span)
+    return Sequence(frame, len(frame), missing, int(again.sum()))
+
+
+def _unwrapped(seq, t_ms):
+    """Sequence numbers, in order of time, counted on over their wraps; the first keeps its value."""
+    step = np.diff(seq).astype(np.int16).astype(np.int64)  # the nearer way round, also backwards
+    elapsed = np.diff(t_ms)
+    expected = elapsed * _frames_per_ms(step, elapsed)
+    step += np.where(expected > _LONG, np.round((expected - step) / _WRAP), 0).astype(np.int64) * _WRAP
+    return int(seq[0]) + np.concatenate([[0], np.cumsum(step)])
+
+
+def _frames_per_ms(step, elapsed):
+    """Mean rate over the short gaps, where the count is sure."""
+    short = elapsed < 60_000
+    total_ms = int(elapsed[short].sum())
+    return max(int(step[short].sum()), 0) / total_ms if total_ms else 0.0
+
+
+def _before_first(seq, t_ms, first, span):
+    """Frames that the boot had numbered before its first one that is left."""
+    lost = int(seq[first])
+    elapsed = int(t_ms.max()) - int(t_ms[first])
+    if elapsed > 0:
+        expected = int(t_ms[first]) * span / elapsed
+        lost += _WRAP * max(round((expected - lost) / _WRAP), 0) if expected > _LONG else 0
+    return lost
