@@ -1,0 +1,125 @@
+"""The chips that can be on the virtual board, and the faults that can befall it.
+
+Adding a chip: write its model with a `chip: Literal["..."]` and put it into the union of its kind below; adding a
+fault: the same with `kind`. Nothing else in the scenario changes. A chip's `name` is what a fault calls it.
+"""
+
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from ground.simulator.scenario_parts import Part, number
+
+NAME_PATTERN = r"^[a-z][a-z0-9_]{0,15}$"
+Name = Annotated[str, Field(pattern=NAME_PATTERN)]
+
+
+class Ms5611(Part):
+    """Barometer, 10 to 1200 hPa (rated), inside the box."""
+
+    chip: Literal["ms5611"]
+    name: Name = "pressure"
+    address: Literal[0x76, 0x77] = 0x77
+    offset_pa: float = number(0.0, -1000.0, 1000.0, "error of this specimen")
+    noise_pa: float = number(1.2, 0.0, 100.0, "standard deviation of a conversion; data sheet: 0.012 mbar, OSR 4096")
+
+
+class Ds18b20(Part):
+    """Thermometer on the one wire, with the heat path between its element and the air."""
+
+    chip: Literal["ds18b20"]
+    name: Name
+    place: Literal["outside", "inside"] = "outside"
+    rom: str = Field(
+        "",
+        pattern=r"^(28[0-9a-f]{14})?$",
+        description="16 hex digits, family code 28 first and CRC last; empty: made from the seed and the name",
+    )
+    offset_c: float = number(0.0, -5.0, 5.0, "error of this specimen")
+    time_constant_s: float = number(12.0, 0.1, 3600.0, "in 5 m/s of air at sea level")
+    sun_heating_c: float = number(0.4, 0.0, 20.0, "error in 1000 W/m2 and 5 m/s at sea level; grows in thin air")
+
+
+class Ina219(Part):
+    """Voltage and current of one channel."""
+
+    chip: Literal["ina219"]
+    name: Name = "panel"
+    channel: Literal["panel"] = "panel"
+    address: int = number(0x40, 0x40, 0x4F, "16 addresses by two pins")
+    shunt_ohm: float = number(0.1, 0.0001, 10.0, "")
+    shunt_tolerance_pct: float = number(0.0, -10.0, 10.0, "by how much the real shunt differs")
+
+
+class BatteryAdc(Part):
+    """The board's own converter behind a divider."""
+
+    chip: Literal["adc"]
+    name: Name = "battery"
+    full_scale_mv: float = number(6600.0, 100.0, 60000.0, "battery voltage that reads full scale")
+    noise_mv: float = number(4.0, 0.0, 500.0, "standard deviation of one reading")
+
+
+class Gnss(Part):
+    """Satellite receiver. `generation` decides what it understands and says."""
+
+    generation: Literal["m8", "m10", "nmea_only"] = "m8"
+    name: Name = "gnss"
+    baud: Literal[4800, 9600, 19200, 38400, 57600, 115200] = 9600
+    position_noise_m: float = number(1.5, 0.0, 100.0, "standard deviation of each horizontal component")
+    height_noise_m: float = number(3.0, 0.0, 200.0, "standard deviation")
+    speed_noise_mps: float = number(0.05, 0.0, 10.0, "standard deviation of each component")
+    first_fix_s: float = number(32.0, 1.0, 1800.0, "from a cold start under open sky")
+    again_fix_s: float = number(4.0, 0.5, 1800.0, "from a restart that kept its orbits")
+    satellites: int = number(11, 4, 40, "used, on average")
+
+
+class PowerCut(Part):
+    """The board loses its supply and gets it back."""
+
+    kind: Literal["power_cut"]
+    at_s: float = number(..., -14400.0, 172800.0, "after release; negative: on the ground before it")
+    for_s: float = Field(..., gt=0.0, le=7200.0)
+
+
+class ReceiverRestart(Part):
+    """The satellite receiver alone restarts and forgets its settings."""
+
+    kind: Literal["receiver_restart"]
+    at_s: float = number(..., -14400.0, 172800.0, "after release; negative: on the ground before it")
+
+
+class MissingChip(Part):
+    """A chip that never answers, for the whole flight."""
+
+    kind: Literal["missing_chip"]
+    chip: Name = Field(description="the chip's name")
+
+
+# A union of one member cannot be discriminated; the literal in the model then does the checking.
+PressureChip = Ms5611
+TemperatureChip = Ds18b20
+PowerChip = Ina219
+BatteryChip = BatteryAdc
+Fault = Annotated[PowerCut | ReceiverRestart | MissingChip, Field(discriminator="kind")]
+
+
+def _default_probes():
+    outside = Ds18b20(chip="ds18b20", name="outside", place="outside")
+    inside = Ds18b20(chip="ds18b20", name="inside", place="inside", time_constant_s=40.0, sun_heating_c=0.0)
+    return [outside, inside]
+
+
+class Sensors(Part):
+    """The chips by what they measure. A list in the file replaces the default list as a whole."""
+
+    pressure: list[PressureChip] = Field(default_factory=lambda: [Ms5611(chip="ms5611")])
+    temperature: list[TemperatureChip] = Field(default_factory=_default_probes)
+    power: list[PowerChip] = Field(default_factory=lambda: [Ina219(chip="ina219")])
+    battery: list[BatteryChip] = Field(default_factory=lambda: [BatteryAdc(chip="adc")], max_length=1)
+
+    def all(self):
+        """Every chip with the key that leads to it: ("sensors.pressure[0]", chip)."""
+        for group in type(self).model_fields:
+            for index, chip in enumerate(getattr(self, group)):
+                yield f"sensors.{group}[{index}]", chip
