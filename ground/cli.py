@@ -1,0 +1,119 @@
+"""The command line: which commands there are, and the one way in which every one of them ends.
+
+Exit status 0 is done, 1 a clear error about the input, 2 wrong usage, 130 stopped from the keyboard. Nothing heavy is
+imported here: each command imports what it needs when it runs, so that `--help` answers at once.
+"""
+
+import errno
+import os
+import sys
+import traceback
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ground.commands.decode import decode
+from ground.commands.demo import demo
+from ground.commands.fly import fly
+from ground.commands.report import report
+from ground.commands.settings import settings_app
+from ground.commands.test import PASS_EVERYTHING_ON, test
+from ground.errors import InputError
+from ground.version import __version__
+
+# What the machine and not the program got wrong: no room, no permission, a dying disk.
+_MACHINE_ERRNOS = {
+    errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG,
+    errno.EISDIR, errno.ENOTDIR, errno.ENAMETOOLONG, errno.EMFILE, errno.ENFILE,
+}  # fmt: skip
+
+app = typer.Typer(
+    add_completion=False,
+    rich_markup_mode=None,  # plain help: readable on any terminal, and three times as fast to start
+    context_settings={"help_option_names": ["--help", "-h"], "max_content_width": 100},
+)
+
+
+def _show_version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"thistledown {__version__}")
+        raise typer.Exit
+
+
+@app.callback(invoke_without_command=True)
+def thistledown(
+    context: typer.Context,
+    debug: Annotated[bool, typer.Option("--debug", help="On a fault of the program, show all of it.")] = False,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version and stop.")
+    ] = False,
+) -> None:
+    """Flight recorder and ground tools for amateur stratosphere balloons.
+
+    Start with `thistledown demo`: one whole invented flight, from the first second to the report.
+    """
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+        raise typer.Exit(2)
+
+
+app.command()(demo)
+app.command()(fly)
+app.command()(decode)
+app.command()(report)
+app.add_typer(settings_app, name="settings")
+app.command(context_settings=PASS_EVERYTHING_ON)(test)
+
+
+def main() -> None:
+    """Run the command line on `sys.argv` and end the process."""
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: list[str]) -> int:
+    """The exit status of one command; whatever goes wrong is told in one line on stderr."""
+    try:
+        return app(args=arguments, prog_name="thistledown", standalone_mode=False) or 0
+    except InputError as error:
+        return _tell(str(error), 1)
+    except typer.TyperException as error:
+        return _tell(_usage(error), error.exit_code)
+    except (KeyboardInterrupt, typer.Abort):
+        return _tell("stopped.", 130)
+    except OSError as error:
+        if error.errno not in _MACHINE_ERRNOS:
+            return _our_fault(error, arguments)
+        where = f"{error.filename}: " if error.filename else ""
+        return _tell(f"{where}{error.strerror}; mend that and start again.", 1)
+    except MemoryError:
+        return _tell("this computer has not enough free memory; close other programs and start again.", 1)
+    except Exception as error:  # a bug of ours must not look like the user's mistake
+        return _our_fault(error, arguments)
+
+
+def _tell(message: str, status: int) -> int:
+    print(f"thistledown: {message}", file=sys.stderr)
+    return status
+
+
+def _usage(error: typer.TyperException) -> str:
+    """What was wrong with the command's words, and where to look them up."""
+    context = getattr(error, "ctx", None)
+    command = context.command_path if context else "thistledown"
+    message = " ".join(error.format_message().split()).rstrip(".")
+    return f"{message[:1].lower()}{message[1:]} (see `{command} --help`)"
+
+
+def _our_fault(error: Exception, arguments: list[str]) -> int:
+    """One line about a bug of the program; all of it with --debug."""
+    if "--debug" in arguments or os.environ.get("THISTLEDOWN_DEBUG"):
+        traceback.print_exception(error)
+    last = traceback.extract_tb(error.__traceback__)[-1]
+    said = " ".join(str(error).split()) or "no message"
+    return _tell(
+        f"a fault of the program, not of your input: {type(error).__name__}: {said} "
+        f"({Path(last.filename).name}, line {last.lineno}); please report it to whoever gave you Thistledown, "
+        "with what `thistledown --debug ...` prints.",
+        1,
+    )

@@ -1,0 +1,30 @@
+"""`thistledown decode`: from a card to a flight folder."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from ground.console import say
+
+
+def decode(
+    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="A card image, a card's folder or a log file.")],
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="The flight folder to write.")],
+    format: Annotated[Literal["parquet", "csv"], typer.Option(help="The kind of tables to write.")] = "parquet",
+    force: Annotated[bool, typer.Option("--force", help="Write over tables that are already there.")] = False,
+) -> None:
+    """Read a card, an image of one or a log file into a flight folder.
+
+    Writes tables/ (one per kind of record), flight.parquet (one row a second) and integrity.json (what was
+    recovered and what was lost). The source is only read. Next: thistledown report DIR
+
+    \b
+    Example:
+      thistledown decode flights/calm/card.img -o flights/calm
+    """
+    from ground.decode import decode as decode_source
+
+    decode_source(source, out, format=format, force=force)
+    say(f"Wrote the flight folder {out}.")
+    say(f"Next: thistledown report {out}")

@@ -1,0 +1,41 @@
+"""`thistledown demo`: the whole journey once, on an invented flight."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ground.console import progress, say
+
+NOTE_NAME = "made-by-demo.txt"
+NOTE = "`thistledown demo` wrote this folder and writes over it the next time. Copy what you want to keep.\n"
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="Where to write.")] = Path("flights/demo"),
+    force: Annotated[bool, typer.Option("--force", help="Write into a folder that holds something else.")] = False,
+) -> None:
+    """Show one whole flight: fly, decode, report, and what came out of it.
+
+    The firmware flies an invented balloon for two and a half hours to about 30 km, with one restart in flight, in
+    well under a minute. Needs no board and no network.
+
+    \b
+    Example:
+      thistledown demo
+    """
+    from ground.decode import decode
+    from ground.output_folder import claim
+    from ground.report import build_report
+    from ground.simulator.flight import fly
+    from ground.simulator.scenario import load_scenario
+    from ground.summary import summarise
+
+    claim(out, force=force or (out / NOTE_NAME).is_file())
+    (out / NOTE_NAME).write_text(NOTE, encoding="utf-8")
+    with progress("Flying") as shown:
+        fly(load_scenario("demo"), out, progress=shown)
+    decode(out / "card.img", out, force=True)
+    with progress("Drawing") as shown:
+        build_report(out, force=True, progress=shown)
+    say(summarise(out))

@@ -1,0 +1,53 @@
+"""`thistledown fly`: the firmware through a simulated flight."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from ground.console import progress, say
+
+
+def fly(
+    scenario: Annotated[str, typer.Argument(metavar="SCENARIO", help="`demo`, `calm`, or the path of a TOML file.")],
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", "-o", metavar="DIR", show_default=False, help="Where to write. [default: flights/NAME]"),
+    ] = None,
+    sounding: Annotated[
+        Path | None, typer.Option(metavar="CSV", help="Fly through this measured atmosphere.", show_default=False)
+    ] = None,
+    gnss_stream: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", show_default=False, help="Play this recording in place of the GPS receiver."),
+    ] = None,
+    seed: Annotated[
+        int | None, typer.Option(metavar="N", show_default=False, help="Other chance events than the scenario's own.")
+    ] = None,
+    runtime: Annotated[
+        Literal["micropython", "cpython"], typer.Option(help="What runs the firmware.")
+    ] = "micropython",
+    force: Annotated[bool, typer.Option("--force", help="Write into a folder that already holds something.")] = False,
+) -> None:
+    """Fly the firmware through a simulated flight; out come the card and the truth.
+
+    Writes card.img, the image of the memory card as it comes home, and truth.parquet, what really happened.
+    Next: thistledown decode DIR/card.img -o DIR
+
+    \b
+    Example:
+      thistledown fly calm -o flights/calm
+    """
+    from ground.output_folder import claim
+    from ground.simulator.flight import fly as fly_scenario
+    from ground.simulator.scenario import load_scenario
+
+    loaded = load_scenario(scenario)
+    folder = out or Path("flights") / Path(scenario).stem
+    claim(folder, force=force)
+    with progress("Flying") as shown:
+        fly_scenario(
+            loaded, folder, sounding=sounding, gnss_stream=gnss_stream, seed=seed, runtime=runtime, progress=shown
+        )
+    say(f"Wrote {folder / 'card.img'} and {folder / 'truth.parquet'}.")
+    say(f"Next: thistledown decode {folder / 'card.img'} -o {folder}")

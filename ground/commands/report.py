@@ -1,0 +1,29 @@
+"""`thistledown report`: the page to look at."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ground.console import progress, say
+
+
+def report(
+    flight: Annotated[Path, typer.Argument(metavar="FLIGHT", help="A flight folder, made by decode.")],
+    force: Annotated[bool, typer.Option("--force", help="Write over an earlier report.")] = False,
+) -> None:
+    """Make one self-contained page and PNG figures of a flight.
+
+    Writes report.html, which opens in any browser without a network, and figures/.
+
+    \b
+    Example:
+      thistledown report flights/calm
+    """
+    from ground.report import build_report
+
+    with progress("Drawing") as shown:
+        written = build_report(flight, force=force, progress=shown)
+    say(f"Wrote {written.page} and {len(written.figures)} figures in {flight / 'figures'}.")
+    for sentence in written.missing:
+        say(f"Not shown: {sentence}")

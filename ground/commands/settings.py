@@ -1,0 +1,60 @@
+"""`thistledown settings`: the board's settings, written by hand and checked here."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ground.console import say
+
+settings_app = typer.Typer(help="Write the board's settings file, check it, make the board's JSON of it.")
+
+
+@settings_app.command()
+def init(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The new settings file.")],
+    force: Annotated[bool, typer.Option("--force", help="Write over a file that is already there.")] = False,
+) -> None:
+    """Write a settings file with every key at its default, each explained.
+
+    \b
+    Example:
+      thistledown settings init settings.toml
+    """
+    from ground.errors import InputError
+    from ground.settings import default_text
+
+    if file.exists() and not force:
+        raise InputError(f"{file} is there already; name another file, or add --force to write over it")
+    file.write_text(default_text(), encoding="utf-8")
+    say(f"Wrote {file}. Edit it, then: thistledown settings check {file}")
+
+
+@settings_app.command()
+def check(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A settings file.")],
+    json: Annotated[
+        Path | None,
+        typer.Option("--json", metavar="FILE", show_default=False, help="Write the board's settings.json here."),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Write over a JSON file that is already there.")] = False,
+) -> None:
+    """Check a settings file; with --json also make the file that goes on the board.
+
+    \b
+    Example:
+      thistledown settings check settings.toml --json settings.json
+    """
+    from ground.errors import InputError
+    from ground.settings import board_json, changed_from_default, load_settings
+
+    settings = load_settings(file)
+    if json is not None and json.exists() and not force:
+        raise InputError(f"{json} is there already; name another file, or add --force to write over it")
+    changed = changed_from_default(settings)
+    say(f"{file}: every key is good; {len(changed)} differ from the default.")
+    for line in changed:
+        say(f"  {line}")
+    if json is not None:
+        json.write_text(board_json(settings), encoding="utf-8")
+        say(f"Wrote {json}; it goes on the board as settings.json.")
