@@ -26,6 +26,7 @@ SEA_LEVEL_PA = 101325.0
 
 GEOPOTENTIAL_M_MIN = -5000.0  # the tables begin here
 GEOPOTENTIAL_M_MAX = 79000.0  # above, air is no longer well mixed and the molecular weight falls
+ALTITUDE_M_MIN = EARTH_RADIUS_M * GEOPOTENTIAL_M_MIN / (EARTH_RADIUS_M - GEOPOTENTIAL_M_MIN)
 ALTITUDE_M_MAX = EARTH_RADIUS_M * GEOPOTENTIAL_M_MAX / (EARTH_RADIUS_M - GEOPOTENTIAL_M_MAX)
 
 # Base of each layer: geopotential height [m], temperature [K], lapse rate [K/m] (table 4).
@@ -125,7 +126,10 @@ def standard_air(altitude_m):
     altitude_m : array_like
         Geometric altitude, -4996 to 79994. [m]
     """
-    return standard_air_at_geopotential(geopotential_from_altitude(altitude_m))
+    z = _checked("altitude_m", altitude_m, ALTITUDE_M_MIN, ALTITUDE_M_MAX, "m")
+    # The clip mends the last digit of a conversion at the very ends; what lies outside was refused above.
+    h = np.clip(geopotential_from_altitude(z), GEOPOTENTIAL_M_MIN, GEOPOTENTIAL_M_MAX)
+    return standard_air_at_geopotential(h)
 
 
 def pressure_altitude_m(pressure_pa):

@@ -9,7 +9,7 @@ _TUMBLE_S = 60.0
 _FALLEN_DEG = 35.0  # a landed box leans up to so much
 
 
-def panel_normal(scenario, seed, step_s, released_row, burst_row, landed_row, count):
+def panel_normal(scenario, seed, step_s, rows, count):
     """Unit vector out of the panel's face (east, north, up), shape (3, count).
 
     Parameters
@@ -18,15 +18,21 @@ def panel_normal(scenario, seed, step_s, released_row, burst_row, landed_row, co
         Its box (spin, swing) and panel (tilt).
     seed : int
     step_s : float
-    released_row, burst_row, landed_row, count : int
-        Rows of release, burst and landing, and of the whole flight.
+    rows : tuple of int
+        Rows of release, burst and landing.
+    count : int
+        Rows of the whole flight.
     """
+    released_row, burst_row, landed_row = rows
     box = scenario.box
     rng = stream(seed, "attitude")
     rate = correlated(rng, count, step_s, box.spin_damping_s) * (2.0 * np.pi / box.spin_period_s)
     rate[:released_row] = 0.0
     rate[landed_row:] = 0.0
-    heading = rng.uniform(0.0, 2.0 * np.pi) + np.cumsum(rate) * step_s
+    first = rng.uniform(0.0, 2.0 * np.pi)
+    if box.heading_deg is not None:
+        first = np.deg2rad(box.heading_deg)
+    heading = first + np.cumsum(rate) * step_s
     tilt = np.deg2rad(scenario.panel.tilt_deg)
     normal = np.array([np.sin(tilt) * np.sin(heading), np.sin(tilt) * np.cos(heading), np.full(count, np.cos(tilt))])
 

@@ -18,7 +18,7 @@ _FILM_W_M2K = 18.0  # one face in 5 m/s of air at sea level; flat plate, common 
 
 
 class PanelState(NamedTuple):
-    """Light on the face [W/m2], incidence of the sun [deg], cell [C], load voltage [V], current [A]; shape (n,) each."""
+    """Light on the face [W/m2], incidence of the sun [deg], cell [C], load [V], current [A]; shape (n,) each."""
 
     irradiance_wm2: np.ndarray
     incidence_deg: np.ndarray

@@ -95,7 +95,9 @@ def _battery_is_a_battery(s):
 
 def _chips_differ(s):
     """No two chips of one name, and no two on one bus address."""
-    names, addresses, others = {s.gnss.name: "gnss"}, {}, {}
+    names: dict[str, str] = {s.gnss.name: "gnss"}
+    addresses: dict[object, str] = {}
+    others: dict[object, str] = {}
     for key, chip in s.sensors.all():
         if chip.name in names:
             raise ValueError(f'{key}.name = "{chip.name}" is taken by {names[chip.name]}; give each chip its own name')

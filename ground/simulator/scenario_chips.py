@@ -31,7 +31,7 @@ class Ds18b20(Part):
     name: Name
     place: Literal["outside", "inside"] = "outside"
     rom: str = Field(
-        "",
+        default="",
         pattern=r"^(28[0-9a-f]{14})?$",
         description="16 hex digits, family code 28 first and CRC last; empty: made from the seed and the name",
     )

@@ -9,6 +9,7 @@ from pydantic import BaseModel
 from ground.simulator.scenario_parts import A_MOMENT
 
 _TAGS = ("chip", "kind")
+_HEX_KEYS = ("address",)
 
 
 def first_error_line(model, raw, error):
@@ -28,6 +29,7 @@ def first_error_line(model, raw, error):
 def _line(model, raw, err):
     owner, key, path = _walk(model, raw, err["loc"])
     field = owner.model_fields.get(key) if owner else None
+    annotation = field.annotation if field else None
     kind = err["type"]
     if kind == "extra_forbidden":
         return f"{path} is not a known key; {_meant(model, owner, key, path)}"
@@ -35,10 +37,10 @@ def _line(model, raw, err):
         return f"{path} is missing; it must be {_allowed(field)}"
     if kind == "union_tag_not_found":
         tag = err["ctx"]["discriminator"].strip("'")
-        return f"{path}.{tag} is missing; allowed: {', '.join(_tag_values(field.annotation, tag))}"
+        return f"{path}.{tag} is missing; allowed: {', '.join(_tag_values(annotation, tag))}"
     if kind == "union_tag_invalid":
         tag = err["ctx"]["discriminator"].strip("'")
-        allowed = ", ".join(_tag_values(field.annotation, tag))
+        allowed = ", ".join(_tag_values(annotation, tag))
         return f"{path}.{tag} = {_shown(err['ctx']['tag'])} is not known; allowed: {allowed}"
     if kind == "value_error" and not path:
         return str(err["ctx"]["error"])
@@ -48,7 +50,7 @@ def _line(model, raw, err):
         return f"{path} = {_shown(err['input'])} must be a table of keys, [{path}]"
     if kind == "list_type":
         return f"{path} = {_shown(err['input'])} must be a list of tables, [[{path}]]"
-    return f"{path} = {_shown(err['input'])} must be {_allowed(field)}"
+    return f"{path} = {_shown(err['input'], key)} must be {_allowed(field, key)}"
 
 
 def _walk(model, raw, loc):
@@ -109,7 +111,7 @@ def _meant(model, owner, key, path):
     return f"known keys here: {', '.join(known)}"
 
 
-def _allowed(field):
+def _allowed(field, key=""):
     """What a field takes, in words."""
     if field is None:
         return "something else"
@@ -121,8 +123,10 @@ def _allowed(field):
     )
     literals = [v for v in get_args(field.annotation) if isinstance(v, (str, int))]
     if literals:
-        return f"one of: {', '.join(str(v) for v in literals)}"
+        return "one of: " + ", ".join(v if isinstance(v, str) else _shown(v, key) for v in literals)
     what = field.description or ""
+    if high is not None and key in _HEX_KEYS:
+        return f"from {_shown(low, key)} to {_shown(high, key)}" + (f" ({what})" if what else "")
     if high is not None:
         noun = "a whole number" if field.annotation is int else "a number"
         span = f"above {above:g} and at most {high:g}" if low is None else f"from {low:g} to {high:g}"
@@ -138,9 +142,11 @@ def _allowed(field):
     return what or "something else"
 
 
-def _shown(value):
+def _shown(value, key=""):
     """A value as the file would write it, cut to a handy length."""
-    if isinstance(value, bool):
+    if key in _HEX_KEYS and type(value) is int and value >= 0:
+        text = f"0x{value:02X}"
+    elif isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, str):
         text = '"' + value.encode("unicode_escape").decode() + '"'

@@ -76,7 +76,8 @@ class Balloon(Part):
     burst_diameter_m: float = number(..., 0.3, 30.0, "rated by the maker")
     drag_coefficient: float = number(0.3, 0.05, 2.0, "at launch, on the cross section; 0.25 to 0.3 by common practice")
     drag_law: Literal["constant", "reynolds"] = Field(
-        "constant", description="'reynolds': the coefficient rises with height as a published fit says (see balloon.py)"
+        default="constant",
+        description="'reynolds': the coefficient rises with height as a published fit says (see balloon.py)",
     )
     remnant_fraction: float = number(0.4, 0.0, 1.0, "share of the latex still hanging on the line after the burst")
 
@@ -96,10 +97,13 @@ class Atmosphere(Part):
     """Without a sounding: the standard atmosphere, made warmer or deeper by the two offsets, and an invented wind."""
 
     sounding: str | None = Field(
-        None, min_length=1, max_length=1024, description="CSV file; a relative path counts from the scenario's folder"
+        default=None,
+        min_length=1,
+        max_length=1024,
+        description="CSV file; a relative path counts from the scenario's folder",
     )
     sounding_heights: Literal["altitude", "geopotential"] = Field(
-        "altitude", description="what height_m of the sounding means; geopotential heights are converted"
+        default="altitude", description="what height_m of the sounding means; geopotential heights are converted"
     )
     temperature_offset_c: float = number(0.0, -40.0, 40.0, "added to the standard atmosphere (not to a sounding)")
     sea_level_pressure_hpa: float = number(1013.25, 870.0, 1085.0, "of the standard atmosphere (not of a sounding)")
@@ -117,6 +121,12 @@ class Box(Part):
     self_heating_c: float = number(9.0, 0.0, 80.0, "steady rise by the electronics' own power")
     sun_heating_c: float = number(6.0, 0.0, 80.0, "steady rise in 1000 W/m2 of sun")
     surface_share: float = number(0.25, 0.0, 1.0, "share of the thermal resistance that is the outer surface's")
+    heading_deg: float | None = Field(
+        default=None,
+        ge=0.0,
+        le=360.0,
+        description="the panel's side at power-up, from north by east; default: by chance",
+    )
     spin_period_s: float = number(25.0, 1.0, 3600.0, "typical time of one turn")
     spin_damping_s: float = number(60.0, 1.0, 3600.0, "how long a turning lasts before it changes")
     swing_deg: float = number(4.0, 0.0, 30.0, "standard deviation of the pendulum angle in the ascent")

@@ -68,7 +68,7 @@ def load_sounding(path, heights="altitude"):
     """
     columns = _read_columns(Path(path))
     _check_dewpoint(columns, path)
-    notes = []
+    notes: list[str] = []
     if heights == "geopotential":
         columns["height_m"] = altitude_from_geopotential(columns["height_m"])
     altitude, pressure, kelvin = _air_levels(columns, path)
@@ -86,7 +86,7 @@ def _read_columns(path):
     header = [name.strip() for name in rows[0]] if rows else []
     _check_header(path, header)
     place = {name: header.index(name) for name in RANGES}
-    values = {name: [] for name in RANGES}
+    values: dict[str, list[float]] = {name: [] for name in RANGES}
     for number, row in enumerate(rows[1:], start=2):
         if not any(cell.strip() for cell in row):
             continue
@@ -177,29 +177,26 @@ def _air_levels(columns, path):
     z = _filled_heights(path, x, kelvin, z)
     order = np.argsort(z, kind="stable")  # equal or noisy pressures: height decides, pressure then may not rise
     z, p, kelvin = z[order], np.minimum.accumulate(p[order]), kelvin[order]
-    z, p, kelvin = _without_stairs(z, p, kelvin)
     keep = np.concatenate([[True], np.diff(z) > 0.0])
     if np.count_nonzero(keep) < LEVELS_MIN:
         raise InputError(f"{path}: only {np.count_nonzero(keep)} different heights; at least {LEVELS_MIN} are needed")
-    return z[keep], p[keep], kelvin[keep]
+    return z[keep], _without_stairs(z[keep], p[keep]), kelvin[keep]
 
 
-def _without_stairs(z, p, kelvin):
-    """Runs of three or more levels with one pressure (rounding: 0.1 hPa is 140 m at 35 km) become one, in the middle.
+def _without_stairs(z, p):
+    """Pressures without the steps of rounding (0.1 hPa is 140 m at 35 km): the air then falls smoothly.
 
-    The air then falls smoothly, within half a rounding step of what the file says, where a staircase would make
+    A run of three or more levels with one pressure keeps it in its middle, and between such middles and the other
+    levels ln p is linear. That moves a pressure by half a rounding step at most; left alone, the staircase would make
     every barometer of the flight stop and jump.
     """
     start = np.flatnonzero(np.concatenate([[True], np.diff(p) != 0.0]))
-    run = np.repeat(np.arange(len(start)), np.diff(np.append(start, len(p))))
-    size = np.bincount(run)
-    first = np.zeros(len(p), dtype=bool)
-    first[start] = True
-    keep = first | (size[run] < 3)
-    merged = size[run] >= 3
-    z = np.where(merged, (np.bincount(run, z) / size)[run], z)
-    kelvin = np.where(merged, (np.bincount(run, kelvin) / size)[run], kelvin)
-    return z[keep], p[keep], kelvin[keep]
+    size = np.diff(np.append(start, len(p)))
+    run = np.repeat(np.arange(len(start)), size)
+    middle = np.bincount(run, z) / size
+    stairs = size[run] >= 3
+    nodes = np.where(stairs, middle[run], z)
+    return np.where(stairs, np.exp(np.interp(z, nodes, np.log(p))), p)
 
 
 def _filled(x, values):

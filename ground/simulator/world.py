@@ -153,7 +153,7 @@ def _light_and_warmth(scenario, air, seed, columns, start_utc, rows):
 
     density = air_density_kg_m3(pressure_pa, kelvin)
     air_flow = ventilation(density, columns["climb_mps"])
-    normal = panel_normal(scenario, seed, STEP_S, *rows, count)
+    normal = panel_normal(scenario, seed, STEP_S, rows, count)
     shunts = [chip.shunt_ohm for chip in scenario.sensors.power if chip.channel == "panel"]
     panel = panel_state(scenario.panel, sum(shunts), normal, position, light, kelvin, air_flow, STEP_S)
 
