@@ -1,0 +1,117 @@
+"""The integrity account in plain words: what came back, what did not, and how sure that is."""
+
+import numpy as np
+
+from ground.report import flags
+from ground.report.timeline import duration_words
+
+READINGS = ("fix", "pressure", "temperature", "power", "health")
+NOUNS = {"fix": "GPS messages", "pressure": "pressure readings", "temperature": "temperature readings",
+         "power": "panel and supply readings", "health": "health reports"}
+
+
+def sentences(folder, timeline, story):
+    """Sentences for the reader, the most important first."""
+    note, out = folder.integrity, []
+    good = _count(note, "frames_ok")
+    if good is None:
+        out.append("There is no integrity account in this folder (integrity.json is absent): "
+                   "nothing is known about records that were lost.")
+    else:
+        out.append(f"{good:,} records were read from the card, each with a checksum that holds.")
+        lost, bad = _count(note, "frames_missing") or 0, _count(note, "frames_bad") or 0
+        if lost:
+            out.append(f"{lost:,} {_plural(lost, 'record')} {_were(lost)} lost ({_share(lost, good + lost)}): the numbering has holes there.")
+        else:
+            out.append("No record is missing: the numbering has no hole.")
+        if bad:
+            out.append(f"{bad:,} {_plural(bad, 'stretch', 'stretches')} of the log could not be read as records and "
+                       f"{_were(bad)} left out, not repaired.")
+        twice = _count(note, "frames_duplicate") or 0
+        if twice:
+            out.append(f"{twice:,} {_plural(twice, 'record')} {_were(twice)} found twice and counted once.")
+        damaged = _count(note, "sectors_bad") or 0
+        if damaged:
+            out.append(f"{damaged:,} damaged {_plural(damaged, 'sector')} among {_count(note, 'sectors_read') or 0:,}.")
+    out += _restarts(timeline)
+    for gap, table, before, after in longest_pauses(folder, timeline):
+        out.append(f"The longest pause in the {NOUNS[table]} is {duration_words(gap)}, from {timeline.clock(before)} "
+                   f"to {timeline.clock(after)}.")
+    out += _flagged(folder)
+    if not timeline.has_utc and timeline.spans:
+        out.append("No reading has a time of day (the receiver gave no time), so times count from the first power-up.")
+    if story.height_source == "pressure":
+        out.append("Charts against height use pressure altitude: GPS altitude covers too little of the record.")
+    return out
+
+
+def boot_rows(folder, timeline):
+    """One row for each power-up: number, start, end, length, records, longest gap [as text], and how it was placed."""
+    noted = {entry.get("boot"): entry for entry in folder.integrity.get("boots") or [] if isinstance(entry, dict)}
+    rows = []
+    for span in timeline.spans:
+        entry = noted.get(span.boot, {})
+        gap = next((entry[key] for key in ("longest_gap_ms", "longest_gap") if isinstance(entry.get(key), (int, float))), None)
+        rows.append({
+            "boot": span.boot, "start": timeline.clock(span.start_ms), "end": timeline.clock(span.end_ms),
+            "length": duration_words(span.end_ms - span.start_ms), "frames": _count(entry, "frames"),
+            "gap": duration_words(gap) if gap is not None else "not known",
+            "placed": "by assumption" if span.assumed and (timeline.has_utc or rows) else
+                      "from GPS time" if timeline.has_utc else "first power-up",
+        })
+    return rows
+
+
+def longest_pauses(folder, timeline, limit=2):
+    """The longest pauses of the tables that have one worth telling: (length ms, table, before, after), longest first."""
+    found = []
+    for name in READINGS:
+        times = np.sort(timeline.times(folder.tables[name]))
+        times = times[np.isfinite(times)]
+        if len(times) > 2:
+            pauses = np.diff(times)
+            k = int(np.argmax(pauses))
+            if pauses[k] > max(3000.0, 3 * float(np.median(pauses))):
+                found.append((float(pauses[k]), name, float(times[k]), float(times[k + 1])))
+    return sorted(found, reverse=True)[:limit]
+
+
+def _restarts(timeline):
+    spans = timeline.spans
+    if len(spans) <= 1:
+        return ["The board ran without a restart."] if spans else ["The folder holds no reading at all."]
+    pauses = []
+    for before, after in zip(spans, spans[1:], strict=False):
+        assumed = after.assumed or before.assumed
+        length = "not known" if assumed else duration_words(after.start_ms - before.end_ms)
+        pauses.append(f"{length} without a record before power-up {after.boot}")
+    count = len(spans) - 1
+    return [f"The board restarted {count} {_plural(count, 'time')}: {'; '.join(pauses)}."]
+
+
+def _flagged(folder):
+    out = []
+    for name in READINGS:
+        counts = flags.count_by_meaning(folder.tables[name]["flags"])
+        if counts:
+            words = ", ".join(f"{count:,} {meaning}" for meaning, count in counts.items())
+            out.append(f"Flagged {NOUNS[name]}: {words}.")
+    return out
+
+
+def _count(note, key):
+    value = note.get(key)
+    return int(value) if isinstance(value, (int, float)) and not isinstance(value, bool) and np.isfinite(value) else None
+
+
+def _share(part, whole):
+    share = 100 * part / max(whole, 1)
+    return f"{share:.2g} % of all" if share < 99.5 else "nearly all"
+
+
+def _plural(count, one, many=None):
+    return one if count == 1 else many or one + "s"
+
+
+def _were(count):
+    return "was" if count == 1 else "were"

@@ -1,0 +1,144 @@
+"""Lines with their bands: readings against time and readings against height, for any quantity.
+
+Against time, a point is the median of a slice and the pale band reaches from the lowest to the highest reading of it.
+Against height, the two legs of the flight are told apart, and the band holds the middle 80 % of the readings: a box
+that spins under its balloon makes the extremes of each slice the same.
+"""
+
+from dataclasses import dataclass
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from ground.report import flags
+from ground.report.charts.figure import View, hover_share, records, series_scale, symbols, time_axis
+from ground.report.series import height_slices, time_slices
+from ground.report.story import height_at, leg_at
+
+LEGS = ("ascent", "descent")
+HEIGHT_SLICES = 160
+CROSS = "M-1,-1L1,1M-1,1L1,-1"
+
+
+@dataclass
+class Quantity:
+    """One line to draw: its name in the legend, its places on the time axis [ms], its values and their flags."""
+
+    name: str
+    times_ms: np.ndarray
+    values: np.ndarray
+    flags: pd.Series | None = None
+
+    @property
+    def unfit(self):
+        return np.zeros(len(self.times_ms), bool) if self.flags is None else flags.is_unfit(self.flags)
+
+
+def time_rows(view: View, quantities):
+    """Rows of all lines, rows of the flagged readings, and the longest slice [ms]."""
+    frames, width = [], 0.0
+    for quantity in quantities:
+        fit = ~quantity.unfit
+        frame, slice_ms = time_slices(quantity.times_ms[fit], quantity.values[fit])
+        width = max(width, slice_ms)
+        frame["hover"] = hover_share(frame) & frame["mid"].notna()
+        frame["when"] = view.clocks(frame["t"])
+        frame["s"] = quantity.name
+        frames.append(frame)
+    rows = pd.concat(frames, ignore_index=True)
+    low, high = rows["low"].min(), rows["high"].max()
+    flagged = _flagged(view, quantities, low, high)
+    rows["t"] = view.x(rows["t"])
+    return records(rows), flagged, width
+
+
+def _flagged(view, quantities, low, high, limit=400):
+    """Unfit readings as crosses. One that lies outside the fit ones sits at the edge and says its value in words."""
+    out = []
+    for quantity in quantities:
+        at = np.flatnonzero(quantity.unfit & np.isfinite(quantity.values) & np.isfinite(quantity.times_ms))
+        for k in at[:limit]:
+            value = float(quantity.values[k])
+            shown = value if not np.isfinite(low) else min(max(value, low), high)
+            out.append({"t": float(view.x([quantity.times_ms[k]])[0]), "v": shown, "value": f"{value:g}",
+                        "s": quantity.name, "when": view.timeline.clock(quantity.times_ms[k]),
+                        "why": flags.names(int(flags.bits(quantity.flags)[k]))})
+    return out
+
+
+def time_layers(view, data, flagged_rows, names, y_title, *, legend=True, y_zero=False, axis=None, decimals=1):
+    """Band, line, pop-ups and crosses of a chart against time.
+
+    Parameters
+    ----------
+    data : str
+        Name of the rows; the crosses are named `data + "_flagged"`.
+    names : list of str
+        Of the series, in the order of the legend.
+    y_title : str
+        With its unit in brackets.
+    axis : altair.X, optional
+        In place of the usual time axis.
+    """
+    colours, dashes = series_scale(names)
+    x = axis if axis is not None else time_axis(view)
+    y_scale = alt.Scale(zero=y_zero, nice=True)
+    key = {"legend": symbols()} if legend and len(names) > 1 else {"legend": None}
+    base = alt.Chart(alt.NamedData(data))
+    tips = [alt.Tooltip("s:N", title="series"), alt.Tooltip("when:N", title="when"),
+            alt.Tooltip("mid:Q", title="median", format=f",.{decimals}f"),
+            alt.Tooltip("low:Q", title="lowest", format=f",.{decimals}f"),
+            alt.Tooltip("high:Q", title="highest", format=f",.{decimals}f")]
+    colour = alt.Color("s:N", scale=colours, sort=names, **key)
+    layers = [
+        base.mark_area(opacity=1, fillOpacity=0.22, interpolate="linear").encode(
+            x=x, y=alt.Y("low:Q", title=y_title, scale=y_scale), y2="high:Q", color=colour),
+        base.mark_line(strokeWidth=1.8).encode(
+            x=x, y=alt.Y("mid:Q", title=y_title, scale=y_scale), color=colour,
+            strokeDash=alt.StrokeDash("s:N", scale=dashes, sort=names, **key)),
+        base.transform_filter(alt.datum.hover).mark_point(size=90, opacity=1, fillOpacity=0, filled=True).encode(
+            x=x, y=alt.Y("mid:Q", title=y_title), tooltip=tips),
+    ]
+    if flagged_rows:
+        layers.append(alt.Chart(alt.NamedData(data + "_flagged")).mark_point(shape=CROSS, size=50, filled=False, opacity=1, style="flagged").encode(
+            x=x, y=alt.Y("v:Q", title=y_title),
+            tooltip=[alt.Tooltip("s:N", title="series"), alt.Tooltip("when:N", title="when"),
+                     alt.Tooltip("value:N", title="flagged reading"), alt.Tooltip("why:N", title="why")]))
+    return layers
+
+
+def height_rows(view, quantities):
+    """Rows against height, told apart by leg; `s` is the quantity, `leg` the leg, `key` both in one.
+
+    Heights are in km. Empty if the flight has no leg or no height.
+    """
+    out = []
+    top = view.story.gps_top_m or view.story.pressure_top_m or 0.0
+    slice_m = _round_up(max(top, 1000.0) / HEIGHT_SLICES)
+    for quantity in quantities:
+        fit = ~quantity.unfit
+        times, values = quantity.times_ms[fit], quantity.values[fit]
+        heights, legs = height_at(view.story, view.folder, view.timeline, times), leg_at(view.story, times)
+        for leg in LEGS:
+            frame = height_slices(heights[legs == leg], values[legs == leg], slice_m)
+            if not len(frame):
+                continue
+            frame["order"] = np.arange(len(frame))
+            frame["h"] /= 1000
+            frame["s"], frame["leg"] = quantity.name, leg
+            frame["hover"] = hover_share(frame, 120) & frame["mid"].notna()
+            out.append(frame)
+    return (records(pd.concat(out, ignore_index=True)) if out else []), slice_m
+
+
+def height_title(view):
+    """Title of the height axis: it says which altitude is meant."""
+    if view.story.height_source == "GPS":
+        return "height above sea level, GPS [km]"
+    return "pressure altitude [km]"
+
+
+def _round_up(slice_m):
+    """The next of 10, 20, 50, 100, 200, 500 m."""
+    return next((size for size in (10, 20, 50, 100, 200, 500) if size >= slice_m), 1000)

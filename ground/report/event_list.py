@@ -1,0 +1,41 @@
+"""The events worth a reader's time, in order of time."""
+
+import numpy as np
+
+from ground.report.timeline import duration_words
+from shared_protocol import event_text, events
+
+# What is said at every power-up of every flight, and tells nothing when all is well.
+ROUTINE = {events.CHIP_PRESENT, events.LOG_ARMED}
+ROWS_MAX = 150
+
+_NAMES = {code: name for code, name, _ in event_text.EVENTS}
+
+
+def event_rows(folder, timeline, story):
+    """Rows for the page (`when`, `since`, `boot`, `name`, `text`) and how many events they leave out."""
+    table = folder.tables["event"]
+    times = timeline.times(table)
+    order = np.argsort(times, kind="stable")
+    rows, left_out = [], 0
+    for k in order:
+        code = table["code"].iloc[k]
+        code = int(code) if np.isfinite(code) else -1
+        if code in ROUTINE or len(rows) >= ROWS_MAX:
+            left_out += 1
+            continue
+        text = table["text"].iloc[k]
+        rows.append({
+            "when": timeline.clock(times[k]), "since": _since(story, times[k]),
+            "boot": "" if not np.isfinite(table["boot"].iloc[k]) else int(table["boot"].iloc[k]),
+            "name": _NAMES.get(code, f"code {code}").replace("_", " "),
+            "text": text if isinstance(text, str) else "",
+        })
+    return rows, left_out
+
+
+def _since(story, moment):
+    if not story.flew or not np.isfinite(moment):
+        return ""
+    sign = "-" if moment < story.launch_ms else "+"
+    return f"{sign}{duration_words(abs(moment - story.launch_ms))}"

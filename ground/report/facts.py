@@ -1,0 +1,88 @@
+"""The facts at the top of the page: a label, a value and a line of small print, ready to be shown."""
+
+import numpy as np
+
+from ground.report import flags
+from ground.report.timeline import duration_words
+
+COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+
+
+def fact_rows(folder, timeline, story):
+    """(label, value, small print) of each fact, in the order of a reader's questions."""
+    rows = [("Date", _date(timeline), "" if timeline.has_utc else "the receiver gave no time"),
+            ("Recorded", duration_words(timeline.end_ms - timeline.start_ms) if timeline.spans else "nothing",
+             f"{len(timeline.spans)} power-up{'s' if len(timeline.spans) != 1 else ''}")]
+    if story.flew:
+        rows.append(("Launch", timeline.clock(story.launch_ms), "as the board's phase logic saw it"))
+        if story.landing_ms is not None:
+            rows.append(("In the air", duration_words(story.landing_ms - story.launch_ms), "launch to landing"))
+    else:
+        rows.append(("Launch", "none", "the record shows no ascent"))
+    rows.append(_top("Highest by GPS", story.gps_top_m, story.gps_top_ms, timeline, "no GPS altitude in the folder"))
+    rows.append(_top("Highest by pressure", story.pressure_top_m, story.pressure_top_ms, timeline,
+                     "no pressure altitude in the folder"))
+    if story.flew:
+        rows.append(("Burst", timeline.clock(story.burst_ms), "highest point of the record") if story.burst_ms is not None
+                    else ("Burst", "not in the record", "the record shows no descent"))
+        rows += _landing(timeline, story)
+    rows += _coldest(folder)
+    rows += _panel(folder)
+    return rows
+
+
+def position_words(place):
+    """`57.12040° N, 14.03160° E`: five decimals are about a metre."""
+    return (f"{abs(place.latitude_deg):.5f}° {'N' if place.latitude_deg >= 0 else 'S'}, "
+            f"{abs(place.longitude_deg):.5f}° {'E' if place.longitude_deg >= 0 else 'W'}")
+
+
+def _date(timeline):
+    return timeline.clock(timeline.start_ms, date=True)[:10] if timeline.has_utc else "not known"
+
+
+def _top(label, height_m, moment, timeline, reason):
+    if height_m is None:
+        return (label, "not known", reason)
+    return (label, f"{height_m:,.0f} m", f"at {timeline.clock(moment)}")
+
+
+def _landing(timeline, story):
+    rows = []
+    if story.landing_ms is not None:
+        rows.append(("Landing", timeline.clock(story.landing_ms), "as the board's phase logic saw it"))
+    else:
+        rows.append(("Landing", "not in the record", "the record ends in the air" if story.phases else ""))
+    if story.landing is None:
+        rows.append(("Landing place", "not known", "no GPS position in the folder"))
+    elif story.rested:
+        rows.append(("Landing place", position_words(story.landing), f"median of {story.landing.fixes} fixes on the ground"))
+    else:
+        height = "" if not np.isfinite(story.last_height_m) else f", {story.last_height_m:,.0f} m high"
+        rows.append(("Last known place", position_words(story.landing), f"not the landing: last fix{height}"))
+    if story.distance_km is not None:
+        toward = COMPASS[int((story.bearing_deg + 22.5) // 45) % 8]
+        rows.append(("From the launch", f"{story.distance_km:.1f} km", f"towards {story.bearing_deg:.0f}° ({toward})"))
+    return rows
+
+
+def _coldest(folder):
+    table = folder.tables["temperature"]
+    fit = ~flags.is_unfit(table["flags"]) & np.isfinite(table["temperature_c"].to_numpy())
+    rows = []
+    for name in dict.fromkeys(table["probe"].dropna().astype(str)):
+        values = table["temperature_c"].to_numpy()[fit & (table["probe"].astype(str) == name).to_numpy()]
+        if len(values):
+            rows.append((f"Coldest, {name}", f"{values.min():.1f} °C", f"warmest {values.max():.1f} °C"))
+    return rows
+
+
+def _panel(folder):
+    table = folder.tables["power"]
+    fit = ~flags.is_unfit(table["flags"]) & np.isfinite(table["power_mw"].to_numpy())
+    rows = []
+    for name in dict.fromkeys(table["channel"].dropna().astype(str)):
+        values = table["power_mw"].to_numpy()[fit & (table["channel"].astype(str) == name).to_numpy()]
+        if len(values):
+            rows.append((f"Most power, {name}", f"{values.max():,.0f} mW", f"median of the whole record {np.median(values):,.0f} mW"))
+    return rows

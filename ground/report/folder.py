@@ -1,0 +1,133 @@
+"""A flight folder read into memory, forgivingly: what is absent or misshapen becomes an empty table, never an error.
+
+Only two things stop the report: a folder that is no flight folder, and a file that is there but cannot be read. A
+flight without GPS, without a panel or with one probe only is an ordinary flight, and its page says what is missing.
+"""
+
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from ground.errors import InputError
+
+TABLES = ("fix", "pressure", "temperature", "power", "event", "health", "boot")
+NUMBER, TEXT = "number", "text"
+# The columns that the report looks at. Others are not even loaded: a pressure table has 100 000 rows.
+COLUMNS = {
+    "flight": {"phase": TEXT, "latitude_deg": NUMBER, "longitude_deg": NUMBER, "altitude_m": NUMBER,
+               "altitude_source": TEXT, "pressure_hpa": NUMBER, "pressure_altitude_m": NUMBER, "climb_mps": NUMBER},
+    "fix": {"latitude_deg": NUMBER, "longitude_deg": NUMBER, "altitude_m": NUMBER, "fix_type": TEXT,
+            "satellites": NUMBER},
+    "pressure": {"sensor": TEXT, "pressure_hpa": NUMBER, "temperature_c": NUMBER},
+    "temperature": {"probe": TEXT, "temperature_c": NUMBER},
+    "power": {"channel": TEXT, "bus_v": NUMBER, "current_ma": NUMBER, "power_mw": NUMBER},
+    "event": {"code": NUMBER, "text": TEXT},
+    "health": {"battery_v": NUMBER},
+    "boot": {"cause": NUMBER},
+    "truth": {"latitude_deg": NUMBER, "longitude_deg": NUMBER, "altitude_m": NUMBER, "phase": TEXT},
+}
+COMMON = {"boot": NUMBER, "t_ms": NUMBER, "utc": TEXT, "flags": TEXT}
+
+
+@dataclass
+class FlightFolder:
+    """The tables and notes of one flight.
+
+    Attributes
+    ----------
+    path : Path
+    flight : pandas.DataFrame
+        One row a second.
+    tables : dict of str to pandas.DataFrame
+        Each with the columns of `COLUMNS` and `COMMON`; no rows where the table is absent.
+    truth : pandas.DataFrame or None
+        What the simulator knows, of a simulated flight.
+    integrity, results, simulation : dict
+        The JSON files (empty where absent); `simulation` is `flight.json`, which a simulated flight leaves behind.
+    """
+
+    path: Path
+    flight: pd.DataFrame
+    tables: dict = field(default_factory=dict)
+    truth: pd.DataFrame | None = None
+    integrity: dict = field(default_factory=dict)
+    results: dict = field(default_factory=dict)
+    simulation: dict = field(default_factory=dict)
+
+    @property
+    def is_simulated(self):
+        """Whether a truth table or the simulator's own note lies in the folder."""
+        return self.truth is not None or bool(self.simulation)
+
+
+def load_folder(path):
+    """The flight folder at `path`.
+
+    Raises
+    ------
+    InputError
+        If there is no such folder, no flight table in it, or a file of it cannot be read.
+    """
+    path = Path(path)
+    if not path.is_dir():
+        raise InputError(f"{path}: no such flight folder; make one with `thistledown decode SOURCE -o {path}`")
+    flight = _table(path, "flight", "flight")
+    if flight is None:
+        raise InputError(f"{path}: not a flight folder (no flight.parquet or flight.csv in it); "
+                         "make one with `thistledown decode SOURCE -o DIR`")
+    tables = {}
+    for name in TABLES:
+        tables[name] = _table(path / "tables", name, name)
+        if tables[name] is None:
+            tables[name] = _shaped(pd.DataFrame(), name)
+    return FlightFolder(
+        path=path, flight=flight, tables=tables, truth=_table(path, "truth", "truth"),
+        integrity=_json(path / "integrity.json"), results=_json(path / "results.json"),
+        simulation=_json(path / "flight.json"),
+    )
+
+
+def _table(folder, stem, name):
+    """The table `stem` as Parquet or CSV, in the shape of `COLUMNS[name]`; None if neither is there."""
+    parquet, csv = folder / f"{stem}.parquet", folder / f"{stem}.csv"
+    wanted = {**COMMON, **COLUMNS[name]}
+    try:
+        if parquet.is_file():
+            import pyarrow.parquet as pq
+
+            present = pq.read_schema(parquet).names
+            return _shaped(pd.read_parquet(parquet, columns=[c for c in present if c in wanted]), name)
+        if csv.is_file():
+            return _shaped(pd.read_csv(csv, usecols=lambda column: column in wanted, low_memory=False), name)
+    except Exception as error:  # pyarrow and pandas raise a dozen kinds for a damaged file; the reader needs one line
+        broken = parquet if parquet.is_file() else csv
+        reason = " ".join(str(error).split())[:120]
+        raise InputError(f"{broken}: cannot be read as a table ({reason}); decode the flight again") from None
+    return None
+
+
+def _shaped(frame, name):
+    """The frame with every column of `COLUMNS[name]`, numbers as float64 and text as str or None."""
+    shaped = {}
+    for column, kind in {**COMMON, **COLUMNS[name]}.items():
+        if column not in frame.columns:
+            shaped[column] = np.full(len(frame), np.nan) if kind == NUMBER else np.full(len(frame), None)
+        elif kind == NUMBER:
+            shaped[column] = pd.to_numeric(frame[column], errors="coerce").to_numpy(dtype="float64", na_value=np.nan)
+        else:
+            shaped[column] = frame[column].to_numpy()
+    return pd.DataFrame(shaped)
+
+
+def _json(path):
+    """The object in a JSON file; empty if there is no such file."""
+    if not path.is_file():
+        return {}
+    try:
+        value = json.loads(path.read_text(encoding="utf-8"))
+    except (ValueError, OSError) as error:
+        raise InputError(f"{path}: cannot be read as JSON ({error}); decode the flight again") from None
+    return value if isinstance(value, dict) else {}

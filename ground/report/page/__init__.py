@@ -1,0 +1,95 @@
+"""The page: one HTML file with everything in it, that asks no host for anything.
+
+Words from a log are hostile until proven otherwise. Three walls: jinja2 escapes every value; the charts' data travel
+as JSON in which no `<` is left; and the page's own content policy allows no script but the two whose hashes it names,
+and no connection at all.
+"""
+
+import base64
+import hashlib
+import json
+from pathlib import Path
+
+from ground.report import theme
+from ground.report.account import boot_rows, sentences
+from ground.report.charts.figure import Figure
+from ground.report.event_list import event_rows
+from ground.report.facts import fact_rows, position_words
+from ground.report.flags import MEANINGS
+from ground.report.render import script_library
+
+HERE = Path(__file__).parent
+RUNTIMES = {"micropython": "the firmware ran on real MicroPython, in its Unix port, with virtual chips",
+            "cpython": "the firmware ran on CPython, not on MicroPython, with virtual chips: memory and speed of a board "
+                       "were not tried"}
+
+
+def render_page(view, parts, specs):
+    """The whole page as text.
+
+    Parameters
+    ----------
+    view : ground.report.charts.figure.View
+    parts : list of Figure and Missing
+        In the order of the page.
+    specs : dict of str to dict
+        The specification of each figure by name.
+    """
+    import jinja2
+
+    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
+                                     lstrip_blocks=True, loader=jinja2.FileSystemLoader(HERE))
+    library, script = script_library(), (HERE / "page.js").read_text(encoding="utf-8")
+    story = view.story
+    events, events_left_out = event_rows(view.folder, view.timeline, story)
+    return environment.get_template("page.html.j2").render(
+        name=view.folder.path.resolve().name,
+        simulated=_simulation_words(view.folder),
+        facts=fact_rows(view.folder, view.timeline, story),
+        account=sentences(view.folder, view.timeline, story),
+        boots=boot_rows(view.folder, view.timeline),
+        parts=[{"figure": isinstance(part, Figure), "part": part,
+                "title": figure_title(part) if isinstance(part, Figure) else part.title} for part in parts],
+        specs=script_json(specs),
+        measures=script_json({"left": theme.LEFT_AXIS_PX, "config": theme.config(theme.PAGE)}),
+        events=events, events_left_out=events_left_out,
+        place=position_words(story.landing) if story.landing else None,
+        geo=f"geo:{story.landing.latitude_deg:.5f},{story.landing.longitude_deg:.5f}" if story.landing else None,
+        rested=story.rested, flew=story.flew,
+        meanings=list(MEANINGS.values()),
+        has_utc=view.timeline.has_utc,
+        colours=theme.PAPER,
+        style=raw((HERE / "page.css").read_text(encoding="utf-8")),
+        library=raw(library), script=raw(script),
+        script_hashes=raw(" ".join(f"'sha256-{_sha256(text)}'" for text in (library, script))),
+    )
+
+
+def figure_title(figure):
+    """The title that the chart itself carries."""
+    return figure.chart.title.text
+
+
+def raw(text):
+    """Our own text, to go into the page as it is."""
+    from markupsafe import Markup
+
+    return Markup(text)
+
+
+def script_json(value):
+    """JSON that no browser can take for the end of its script element."""
+    text = json.dumps(value, allow_nan=False, separators=(",", ":"), ensure_ascii=True)
+    return raw(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
+
+
+def _simulation_words(folder):
+    """How the flight was simulated; None for a real one."""
+    if not folder.is_simulated:
+        return None
+    runtime = folder.simulation.get("runtime")
+    return RUNTIMES.get(runtime, "the folder does not say which interpreter the firmware ran on")
+
+
+def _sha256(text):
+    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")

@@ -1,0 +1,59 @@
+"""A figure's two forms: a PNG, and the specification that the page draws itself."""
+
+import copy
+
+from ground.report import theme
+from ground.report.charts.figure import PNG_WIDTH
+
+PNG_SCALE = 2
+VEGA_LITE = "6.4"  # one version for both forms
+RIGHT_PX = 34
+BETWEEN_PX = 22
+
+
+def specification(figure):
+    """The chart as Vega-Lite, with its rows; colours and sizes come later, they differ between paper and page."""
+    # Altair would check the whole definition against its schema, which takes longer than drawing it: tests do that.
+    spec = figure.chart.to_dict(validate=False)
+    spec.pop("config", None)  # altair's own default sizes
+    spec.setdefault("datasets", {}).update(figure.rows)
+    spec["usermeta"] = {"height": figure.height_px, "columns": figure.columns, "aspect": figure.aspect}
+    return spec
+
+
+def sized(spec, width_px):
+    """Give every plot of a specification its width and height. The page's own script does the same (`fit` in page.js)."""
+    meta = spec["usermeta"]
+    plots = spec.get("vconcat") or spec.get("concat") or [spec]
+    columns = meta["columns"]
+    plot_px = (width_px - (columns - 1) * BETWEEN_PX) / columns - theme.LEFT_AXIS_PX - (RIGHT_PX if columns == 1 else 8)
+    for plot in plots:
+        plot["width"] = plot_px
+        plot["height"] = plot_px * meta["aspect"] if meta["aspect"] else meta["height"]
+    return spec
+
+
+def png(spec):
+    """A specification as PNG bytes, twice the size of the page's, in paper colours."""
+    import vl_convert
+
+    rows = spec["datasets"]
+    spec = copy.deepcopy({key: value for key, value in spec.items() if key != "datasets"}) | {"datasets": rows}
+    spec = _frozen(sized(spec, PNG_WIDTH)) | {"padding": 14, "config": theme.config(theme.PAPER)}
+    return vl_convert.vegalite_to_png(spec, vl_version=VEGA_LITE, scale=PNG_SCALE, allowed_base_urls=[])
+
+
+def _frozen(spec):
+    """Take out zooming: paper does not zoom, and the clipping it brings makes a PNG six times slower to paint."""
+    spec.pop("params", None)
+    for part in ("layer", "concat", "vconcat"):
+        for inner in spec.get(part, ()):
+            _frozen(inner)
+    return spec
+
+
+def script_library():
+    """The JavaScript that draws charts (Vega, Vega-Lite, Vega-Embed), whole, for embedding in the page."""
+    import vl_convert
+
+    return vl_convert.javascript_bundle(vl_version=VEGA_LITE)

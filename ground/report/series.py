@@ -1,0 +1,139 @@
+"""Many readings made few enough to draw, without hiding what they did.
+
+A line is never drawn across a gap, and a thinned line keeps its extremes: each point is the median of one slice of
+time (or of height), with the lowest and the highest reading of that slice beside it.
+"""
+
+import numpy as np
+import pandas as pd
+
+SLICES_MAX = 600  # per line: more than a laptop's chart has pixels
+GAP_MIN_MS = 3000.0
+GAP_PERIODS = 3.0
+
+
+def gap_starts(times_ms):
+    """For each reading, whether a gap lies before it, shape (n,).
+
+    A pause is a gap when it is longer than 3 s and than three times the reading's usual period just before and just
+    after it. Looking at both sides lets the recorder slow down (after landing it does) without every pause counting.
+    """
+    starts = np.zeros(len(times_ms), dtype=bool)
+    if len(times_ms) < 2:
+        return starts
+    pauses = np.diff(times_ms)
+    padded = np.concatenate([np.full(5, np.nan), pauses, np.full(5, np.nan)])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 5)
+    with np.errstate(all="ignore"):
+        before = _median_or(windows[: len(pauses)], 0.0)
+        after = _median_or(windows[6: 6 + len(pauses)], 0.0)
+    starts[1:] = pauses > np.maximum(GAP_MIN_MS, GAP_PERIODS * np.maximum(before, after))
+    return starts
+
+
+def _median_or(rows, default):
+    """Median of each row without its NaN, `default` where a row holds nothing else."""
+    filled = np.sort(rows, axis=1)  # NaN sorts to the end
+    count = np.sum(np.isfinite(rows), axis=1)
+    middle = filled[np.arange(len(rows)), np.maximum(count - 1, 0) // 2]
+    return np.where(count > 0, middle, default)
+
+
+def time_slices(times_ms, values, slices_max=SLICES_MAX):
+    """Readings against time as slices, with an empty row in each gap.
+
+    Parameters
+    ----------
+    times_ms, values : array_like, shape (n,)
+        In any order; readings that are not finite are left out.
+    slices_max : int
+        Number of slices over the whole length.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns `t` [ms], `low`, `mid` (median), `high`; all but `t` are NaN in the row that stands for a gap.
+    float
+        Length of a slice. [ms] Zero if every reading is kept.
+    """
+    times, values = _clean(times_ms, values)
+    if not len(times):
+        return pd.DataFrame({"t": [], "low": [], "mid": [], "high": []}), 0.0
+    run = np.cumsum(gap_starts(times))
+    width = (times[-1] - times[0]) / slices_max if len(times) > slices_max else 0.0
+    if width:
+        starts = np.array([times[np.searchsorted(run, number)] for number in range(run[-1] + 1)])
+        cell = np.floor((times - starts[run]) / width)
+    else:
+        cell = np.arange(len(times), dtype=float)
+    rows = pd.DataFrame({"run": run, "cell": cell, "t": times, "v": values})
+    groups = rows.groupby(["run", "cell"], sort=True)
+    spread = groups["v"].agg(["min", "median", "max"])
+    out = pd.DataFrame({
+        "t": groups["t"].mean().to_numpy(), "low": spread["min"].to_numpy(), "mid": spread["median"].to_numpy(),
+        "high": spread["max"].to_numpy(), "run": spread.index.get_level_values("run"),
+    })
+    # The first and the last reading of a run stay where they are, so a gap on the page is as long as it was.
+    first, last = ~out["run"].duplicated(keep="first"), ~out["run"].duplicated(keep="last")
+    out.loc[first, "t"] = rows.groupby("run")["t"].first().to_numpy()
+    several = last & ~first
+    ends = rows.groupby("run")["t"].last()
+    out.loc[several, "t"] = ends.loc[out.loc[several, "run"]].to_numpy()
+    breaks = out.loc[last, ["t", "run"]].iloc[:-1].assign(t=lambda b: b["t"] + 1.0)
+    out = pd.concat([out, breaks], ignore_index=True).sort_values(["run", "t"], kind="stable", ignore_index=True)
+    return out.drop(columns="run"), width
+
+
+def height_slices(heights_m, values, slice_m, *, low_share=0.1, high_share=0.9):
+    """Readings against height as slices of `slice_m`, with an empty row where a slice has no reading.
+
+    Parameters
+    ----------
+    heights_m, values : array_like, shape (n,)
+    slice_m : float
+        Height of a slice. [m]
+    low_share, high_share : float
+        Quantiles that bound the band of each slice.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns `h` (middle of the slice, m), `low`, `mid` (median), `high`, `count`, rising with height.
+    """
+    heights, values = _clean(heights_m, values)
+    if not len(heights):
+        return pd.DataFrame({"h": [], "low": [], "mid": [], "high": [], "count": []})
+    cell = np.floor(heights / slice_m).astype(int)
+    groups = pd.Series(values).groupby(cell)
+    spread = groups.quantile([low_share, 0.5, high_share]).unstack()
+    spread.columns = ["low", "mid", "high"]
+    spread["count"] = groups.size()
+    full = spread.reindex(range(cell.min(), cell.max() + 1))
+    alone = full["mid"].isna()
+    full = full[~(alone & alone.shift(1, fill_value=False))]  # one empty row breaks a line as well as many do
+    full.insert(0, "h", (full.index.to_numpy() + 0.5) * slice_m)
+    return full.reset_index(drop=True)
+
+
+def at_times(times_ms, known_ms, known_values, *, reach_ms=3000.0):
+    """Values of a one-a-second series at other times, shape (n,); NaN where it has none close by.
+
+    Linear between two neighbours that are at most `reach_ms` apart; never across a longer pause, never beyond the
+    ends.
+    """
+    times_ms = np.asarray(times_ms, dtype=float)
+    known, values = _clean(known_ms, known_values)
+    if len(known) < 2:
+        return np.full(len(times_ms), np.nan)
+    right = np.clip(np.searchsorted(known, times_ms, side="left"), 1, len(known) - 1)
+    close = known[right] - known[right - 1] <= reach_ms
+    inside = (times_ms >= known[right - 1]) & (times_ms <= known[right])
+    return np.where(close & inside, np.interp(times_ms, known, values), np.nan)
+
+
+def _clean(where, values):
+    """Both as float arrays, finite readings only, in the order of `where`."""
+    where, values = np.asarray(where, dtype=float), np.asarray(values, dtype=float)
+    kept = np.isfinite(where) & np.isfinite(values)
+    order = np.argsort(where[kept], kind="stable")
+    return where[kept][order], values[kept][order]
