@@ -34,6 +34,7 @@ RANGES = {
 LEVELS_MIN = 3
 _BYTES_MAX = 64 * 2**20
 _THICKNESS_ERROR_MAX = 0.05  # humid tropics are 0.3 % off; geopotential against geometric 0.5 %
+_THICKNESS_ERROR_PER_GAP = 0.06  # more for each unit of ln p (7 km) beyond one without a level in between
 _PRESSURE_RISE_MAX = 0.02  # of the value: rounding, and a sonde's pendulum
 
 
@@ -202,7 +203,7 @@ def _without_stairs(z, p):
 def _filled(x, values):
     """Gaps filled along rising x, ends held."""
     known = np.isfinite(values)
-    return np.interp(x, x[known], values[known])
+    return np.where(known, values, np.interp(x, x[known], values[known]))
 
 
 def _check_falling(path, p, z):
@@ -227,7 +228,8 @@ def _filled_heights(path, x, kelvin, z):
     known = np.isfinite(z)
     first, last = np.flatnonzero(known)[[0, -1]]
     given, expected = z[last] - z[first], built[last] - built[first]
-    if expected > 50.0 and abs(given / expected - 1.0) > _THICKNESS_ERROR_MAX:
+    allowed = _THICKNESS_ERROR_MAX + _THICKNESS_ERROR_PER_GAP * max(0.0, float(np.max(np.diff(x))) - 1.0)
+    if expected > 50.0 and abs(given / expected - 1.0) > allowed:
         raise InputError(
             f"{path}: height_m does not fit pressure and temperature: {given:.0f} m between lowest and highest level, "
             f"where air of these temperatures needs {expected:.0f} m; wrong unit, or columns swapped?"
