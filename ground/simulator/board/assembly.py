@@ -1,0 +1,159 @@
+"""Puts one board together from its description: wires, chips, receiver, card, faults.
+
+What the description (`board.json`) holds is told in ground/simulator/board_description.py. Adding a chip is adding a
+line to I2C_CHIPS, ONEWIRE_CHIPS or ADC_CHIPS.
+"""
+
+from ground.simulator.board import faults, pins
+from ground.simulator.board.card import Card
+from ground.simulator.board.chips.battery_adc import BatteryAdc
+from ground.simulator.board.chips.ds18b20 import VirtualDs18b20
+from ground.simulator.board.chips.ina219 import VirtualIna219
+from ground.simulator.board.chips.ms5611 import VirtualMs5611
+from ground.simulator.board.clock import Clock
+from ground.simulator.board.gnss.receiver import VirtualReceiver
+from ground.simulator.board.gnss.recorded import RecordedStream
+from ground.simulator.board.i2c import I2C, Wires
+from ground.simulator.board.ledger import Ledger
+from ground.simulator.board.machine_module import PWRON_RESET, WDT_RESET
+from ground.simulator.board.noise import Noise
+from ground.simulator.board.onewire_bus import OneWire, Wire
+from ground.simulator.board.uart import UART, Line
+from ground.simulator.board.watchdog import WDT
+from ground.simulator.board.world_rows import WorldRows
+
+I2C_CHIPS = {"ms5611": VirtualMs5611, "ina219": VirtualIna219}
+ONEWIRE_CHIPS = {"ds18b20": VirtualDs18b20}
+ADC_CHIPS = {"adc": BatteryAdc}
+
+
+class Board:
+    """Everything the firmware can reach, for one boot.
+
+    Parameters
+    ----------
+    description : dict
+        As read from board.json.
+    source : WorldRows or Bench, optional
+        Where quantities come from; by default the table that the description names.
+    """
+
+    def __init__(self, description, source=None):
+        boot = description["boot"]
+        self.seed = description["seed"]
+        self.clock = Clock(description["start_us"], description.get("ticks_start_ms", 0))
+        self.ledger = Ledger(self.clock)
+        self.source = source or WorldRows(**description["world"])
+        self.chance = Noise(self.seed, "urandom/boot%d" % boot)
+        self.unique_id = Noise(self.seed, "unique id").bytes(8)
+        self.reset_cause = PWRON_RESET if description["cause"] == "power" else WDT_RESET
+        self._common = {"seed": self.seed, "boot": boot}
+        self.chips = {}
+        self._homes = {}  # name -> function that puts the chip back
+        self.adc_by_pin = {}
+        self.receiver = None
+        pins.connect(self.ledger)
+        wiring = description["wiring"]
+        self.i2c_wires, self.onewire_wire, self.line = Wires(), Wire(), Line(9600)
+        self._connect_buses(wiring)
+        for chip in description["chips"]:
+            self._add_chip(dict(chip))
+        self._add_receiver(description, (wiring["gnss_tx"], wiring["gnss_rx"]), boot)
+        self.card = Card(self.clock, self.ledger, description["card"], self.seed, boot)
+        self.card.read_layout()
+        self._restore(description.get("state"), description["cause"] == "power")
+        faults.arm(self, description.get("faults", ()))
+
+    # --- bench door ------------------------------------------------------------------------------------------
+
+    def remove(self, name):
+        """Take a chip off its bus."""
+        chip = self.chips[name]
+        if chip is self.receiver:
+            chip.muted = True
+        for address, present in list(self.i2c_wires.chips.items()):
+            if present is chip:
+                self.i2c_wires.detach(address)
+        if chip in self.onewire_wire.chips:
+            self.onewire_wire.chips.remove(chip)
+        for pin, present in list(self.adc_by_pin.items()):
+            if present is chip:
+                del self.adc_by_pin[pin]
+
+    def put_back(self, name):
+        """Put a chip back on its bus; it starts as after power-up."""
+        self._homes[name]()
+
+    def save(self):
+        """State of everything that keeps its supply when only the processor is reset."""
+        return {name: chip.save() for name, chip in self.chips.items() if hasattr(chip, "save")}
+
+    def specimens(self):
+        """What each chip of this flight gets wrong, for notes and tests."""
+        return [chip.specimen() for chip in self.chips.values()]
+
+    # ---------------------------------------------------------------------------------------------------------
+
+    def _connect_buses(self, wiring):
+        I2C.clock = OneWire.clock = UART.clock = WDT.clock = self.clock
+        UART.ledger = WDT.ledger = self.ledger
+        WDT.running = None
+        I2C.wires_by_pins = {(wiring["i2c_sda"], wiring["i2c_scl"]): self.i2c_wires}
+        OneWire.wires_by_pin = {wiring["onewire_pin"]: self.onewire_wire}
+
+    def _add_chip(self, parameters):
+        kind, name = parameters.pop("chip"), parameters["name"]
+        parameters.update(self._common)
+        if kind in I2C_CHIPS:
+            address = parameters.pop("address")
+            chip = I2C_CHIPS[kind](self.clock, self.source, self.ledger, **parameters)
+            home = lambda: (chip.power_on(), self.i2c_wires.attach(address, chip))  # noqa: E731
+        elif kind in ONEWIRE_CHIPS:
+            rom = parameters.pop("rom", "")
+            parameters["rom"] = bytes([int(rom[at:at + 2], 16) for at in range(0, len(rom), 2)])
+            chip = ONEWIRE_CHIPS[kind](self.clock, self.source, self.ledger, **parameters)
+            home = lambda: (chip.power_on(), self.onewire_wire.chips.append(chip))  # noqa: E731
+        elif kind in ADC_CHIPS:
+            pin = parameters.pop("pin")
+            chip = ADC_CHIPS[kind](self.clock, self.source, self.ledger, **parameters)
+            home = lambda: self.adc_by_pin.update({pin: chip})  # noqa: E731
+        else:
+            raise ValueError("unknown chip %s" % kind)
+        self._homes[name] = home
+        self.chips[name] = chip
+        home()
+
+    def _add_receiver(self, description, uart_pins, boot):
+        recording = description.get("recording")
+        if recording:
+            self.receiver = RecordedStream(self.clock, self.line, **recording)
+            self.chips[self.receiver.name] = self.receiver
+        elif description.get("gnss"):
+            parameters = dict(description["gnss"])
+            parameters.update(self._common)
+            parameters["cold"] = not description.get("state")  # a receiver that was on before keeps its orbits
+            self.receiver = VirtualReceiver(self.clock, self.source, self.ledger, self.line,
+                                            description["start_unix_us"], **parameters)
+            self.chips[self.receiver.name] = self.receiver
+        if self.receiver is not None:
+            UART.partners_by_pins = {uart_pins: (self.receiver, self.line)}
+            self._homes[self.receiver.name] = self._unmute
+        else:
+            UART.partners_by_pins = {}
+
+    def _unmute(self):
+        self.receiver.muted = False
+        self.receiver.restart()
+
+    def _restore(self, states, cold):
+        """Chips keep what they held over a processor reset; over a power cut only what is in their EEPROM."""
+        if not states:
+            return
+        for name, state in states.items():
+            chip = self.chips.get(name)
+            if chip is None:
+                continue
+            if not cold:
+                chip.restore(state)
+            elif hasattr(chip, "restore_cold"):
+                chip.restore_cold(state)

@@ -1,0 +1,157 @@
+"""The virtual SD card: a block device over a (sparse) image file, with time, counts and hooks for what can go wrong.
+
+Each 512-byte block written goes to the image at once, so a power cut after the n-th write leaves exactly n writes
+behind. Hooks let a fault or a test step between the firmware and the card:
+
+- `before_write(block, data)` may raise, let time pass, or give back other bytes to store (a torn or garbage block);
+- `after_write(block)` may raise: the block is on the card, the firmware never hears of it;
+- `before_read(block)` may raise or let time pass.
+
+Busy times are a model, not a measurement of some card: 2.8 ms for the transfer over SPI (board_budget), a fraction of
+a millisecond of programming, and now and then, when the card tidies up, tens of milliseconds.
+"""
+
+from ground.simulator.board.card_layout import CardLayout
+from ground.simulator.board.noise import Noise
+
+BLOCK = 512
+_EIO = 5
+_EINVAL = 22
+_TRANSFER_US = 2800
+_WAKE_US = 120000  # first initialisation after power-up
+_IOCTL_INIT, _IOCTL_DEINIT, _IOCTL_SYNC, _IOCTL_COUNT, _IOCTL_SIZE, _IOCTL_ERASE = 1, 2, 3, 4, 5, 6
+_TIDY_ODDS = 50  # one write in so many takes tens of milliseconds
+_STALL_ODDS = 2000  # and one in so many much longer
+
+
+class Card:
+    """One card.
+
+    Parameters
+    ----------
+    clock, ledger
+        May be None while a card is only being formatted.
+    path : str
+        Image file; its size is the card's.
+    """
+
+    def __init__(self, clock, ledger, path, seed=0, boot=1):
+        self._clock = clock
+        self._ledger = ledger
+        self._file = _open_unbuffered(path)
+        self.block_count = self._file.seek(0, 2) // BLOCK
+        self._noise = Noise(seed, "card/boot%d" % boot)
+        self._awake = False
+        self._view = memoryview(bytearray(BLOCK))
+        self.layout = None
+        self.present = True
+        self.write_count = 0
+        self.read_count = 0
+        self.busy_factor = 1  # bench door: a slow card
+        self.before_write = self.after_write = self.before_read = None
+
+    def read_layout(self):
+        """Learn where FAT and directory lie, to count writes by region. Raises ValueError without a FAT volume."""
+        self.layout = CardLayout(self._raw_block)
+
+    def close(self):
+        self._file.close()
+
+    # --- bus door: MicroPython's block device protocol ---------------------------------------------------------
+
+    def readblocks(self, block, buf, offset=0):
+        length = len(buf)
+        if offset:
+            self._check(block, offset + length)
+            self._file.seek(block * BLOCK + offset)
+            self._file.readinto(buf)
+            return
+        self._check(block, length)
+        for index in range(length // BLOCK):
+            self._spend_read(block + index)
+        self._file.seek(block * BLOCK)
+        self._file.readinto(buf)
+
+    def writeblocks(self, block, buf, offset=0):
+        if offset or len(buf) % BLOCK:
+            self._ledger.object("card", "a write that is not of whole blocks")
+            raise OSError(_EINVAL)
+        self._check(block, len(buf))
+        if len(buf) == BLOCK:
+            self._write_one(block, buf)
+            return
+        view = memoryview(buf)
+        for index in range(len(buf) // BLOCK):
+            self._write_one(block + index, view[index * BLOCK:(index + 1) * BLOCK])
+
+    def ioctl(self, operation, argument):
+        if operation == _IOCTL_COUNT:
+            return self.block_count
+        if operation == _IOCTL_SIZE:
+            return BLOCK
+        if operation == _IOCTL_INIT:
+            if not self._awake and self._clock is not None:
+                self._clock.advance(_WAKE_US)
+            self._awake = True
+            return 0 if self.present else 1
+        if operation in (_IOCTL_DEINIT, _IOCTL_SYNC, _IOCTL_ERASE):
+            return 0
+        return None
+
+    # ---------------------------------------------------------------------------------------------------------
+
+    def _check(self, block, length):
+        if self._clock is not None and self._clock.ending is not None:
+            raise self._clock.ending  # no supply, no write: also not by a file that is closed on the way out
+        if not self.present:
+            if self._clock is not None:
+                self._clock.advance(_TRANSFER_US)
+            raise OSError(_EIO)
+        if block < 0 or block * BLOCK + length > self.block_count * BLOCK:
+            if self._ledger is not None:
+                self._ledger.object("card", "block %d is beyond the card's last, %d" % (block, self.block_count - 1))
+            raise OSError(_EINVAL)
+
+    def _spend_read(self, block):
+        self.read_count += 1
+        if self._clock is None:
+            return
+        if self.before_read is not None:
+            self.before_read(block)
+        if self.layout is not None:
+            self._ledger.count("card_reads_" + self.layout.region(block))
+        self._clock.advance(_TRANSFER_US + 300)
+
+    def _write_one(self, block, data):
+        self.write_count += 1
+        if self.before_write is not None:
+            data = self.before_write(block, data) or data
+        self._file.seek(block * BLOCK)
+        self._file.write(data)
+        if self._clock is not None:
+            if self.layout is not None:
+                self._ledger.count("card_writes_" + self.layout.region(block))
+            self._clock.advance(_TRANSFER_US + self._busy_us() * self.busy_factor)
+        if self.after_write is not None:
+            self.after_write(block)
+
+    def _busy_us(self):
+        draw = self._noise.bits32()
+        busy_us = 200 + (draw & 1023)
+        if draw % _TIDY_ODDS == 0:
+            busy_us += 8000 + (draw >> 10) % 32000
+        if draw % _STALL_ODDS == 0:
+            busy_us += 60000
+        return busy_us
+
+    def _raw_block(self, block):
+        self._file.seek(block * BLOCK)
+        data = self._file.read(BLOCK)
+        return data + bytes(BLOCK - len(data))
+
+
+def _open_unbuffered(path):
+    try:
+        return open(path, "r+b", buffering=0)
+    except TypeError:  # MicroPython's files are unbuffered and know no such argument
+        return open(path, "r+b")

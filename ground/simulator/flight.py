@@ -1,0 +1,303 @@
+"""Flies a scenario: the firmware, boot after boot, on the virtual board, until the world ends.
+
+Each boot is a process of its own. A power cut, a watchdog that was not fed or `machine.reset()` ends one, and the next
+begins with the same card and the same flash; so what survives a reset is what the firmware wrote down, nothing else.
+"""
+
+import json
+import shutil
+import tempfile
+import time
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+
+from ground.errors import InputError
+from ground.simulator.board_description import (
+    REPOSITORY,
+    WIRING_KEYS,
+    board_settings,
+    chip_descriptions,
+    fault_descriptions,
+    gnss_description,
+    recording_description,
+    write_world,
+)
+from ground.simulator.boot_process import BoardFailure, format_card, run_boot
+from ground.simulator.interpreter import find_interpreter
+
+_RESET_TO_MAIN_US = 250_000  # from supply or reset to the first line of main.py
+_BOOTS_MAX = 400
+_MEBI = 1 << 20
+_STREAM_WAIT_US = 900_000_000  # how long a recording waits for the firmware to listen
+
+
+@dataclass
+class FlightResult:
+    """What came out of a flight. `boots` are the reports of board/run.py with `start_us` and `cause` added."""
+
+    out_dir: Path
+    card_image: Path
+    truth_path: Path
+    seed: int
+    runtime: str
+    notices: list = field(default_factory=list)
+    boots: list = field(default_factory=list)
+    duration_s: float = 0.0
+    host_s: float = 0.0
+
+    @property
+    def specimens(self):
+        """What each virtual chip of this flight gets wrong (offsets, gains), as its docstring explains."""
+        return self.boots[-1]["specimens"] if self.boots else []
+
+    def complaints(self):
+        """Lines about what no good firmware does: a chip misused, an exception that left main(). Empty is good."""
+        lines = []
+        for number, boot in enumerate(self.boots, 1):
+            for objection in boot["objections"]:
+                lines.append(f"boot {number}, {objection['at_s']:.3f} s: {objection['who']}: {objection['what']}")
+            if boot["objection_count"] > len(boot["objections"]):
+                lines.append(f"boot {number}: {boot['objection_count']} objections in all")
+            if boot["escaped"]:
+                lines.append(f"boot {number}: out of main(): {boot['escaped'].strip()}")
+        return lines
+
+    def count(self, name):
+        """A counter of the ledger, over all boots."""
+        return sum(boot["counts"].get(name, 0) for boot in self.boots)
+
+
+def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtime="micropython", progress=None,
+        card_image=None, settings=None, faults=(), firmware_folder=None, flash_folder=None, world=None,
+        ticks_start_ms=None, stop_after_s=None):
+    """Fly the firmware through a scenario; leaves card.img, truth.parquet and flight.json in `out_dir`.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    out_dir : str or pathlib.Path
+        Made if it is not there. Existing files of those three names are replaced.
+    sounding, gnss_stream : path, optional
+        A measured atmosphere; a recording of a receiver, played in place of the virtual one. The flight then lasts
+        as long as the recording.
+    seed : int, optional
+        In place of the scenario's own.
+    runtime : {"micropython", "cpython"}
+    progress : callable, optional
+        progress(share, text): how much of the flight is done, 0 to 1, and a line about it.
+    card_image : path, optional
+        Start with a copy of this card instead of an empty one.
+    settings : dict, optional
+        Keys of the board's settings that differ from what fits the scenario.
+    faults : iterable of dict
+        More faults, as board/faults.py takes them (times in us after power-up).
+    firmware_folder : path, optional
+        Folder that holds `firmware/` and `shared_protocol/`, .py or .mpy; by default this repository.
+    flash_folder : path, optional
+        The board's flash, kept after the flight; by default an empty one that is thrown away.
+    world : World, optional
+        In place of the scenario's world.
+    ticks_start_ms : int, optional
+        What ticks_ms() says at the start of each boot. [ms]
+    stop_after_s : float, optional
+        End the flight so long after power-up. [s]
+
+    Returns
+    -------
+    FlightResult
+
+    Raises
+    ------
+    InputError
+        If the folder, the recording or the card image cannot be used, or the firmware starts again without end.
+    """
+    began = time.monotonic()
+    out_dir = _usable_folder(out_dir)
+    seed = scenario.seed if seed is None else seed
+    interpreter = find_interpreter(runtime)
+    if world is None:
+        from ground.simulator.world import build_world
+
+        world = build_world(scenario, sounding, seed)
+    result = FlightResult(out_dir, out_dir / "card.img", out_dir / "truth.parquet", seed, interpreter.name)
+    if interpreter.notice:
+        result.notices.append(interpreter.notice)
+    with tempfile.TemporaryDirectory(prefix="thistledown-") as name:
+        scratch = Path(name)
+        board_settings_ = board_settings(scenario, seed, settings)
+        flash = _prepare_flash(flash_folder or scratch / "flash", board_settings_)
+        image = scratch / "card.img" if _same_file(card_image, result.card_image) else result.card_image
+        _prepare_card(image, card_image, scenario.card.size_mib, interpreter)
+        common = {
+            "import_folders": _import_folders(firmware_folder),
+            "seed": seed,
+            "world": write_world(world, scratch / "world.f64"),
+            "start_unix_us": round(world.start_utc.timestamp() * 1000) * 1000,
+            "wiring": {key: board_settings_[key] for key in WIRING_KEYS},
+            "chips": chip_descriptions(scenario, board_settings_),
+            "card": str(image),
+            "flash_folder": str(flash),
+        }
+        if gnss_stream is not None:
+            common["recording"] = recording_description(gnss_stream, board_settings_["gnss_baud"])
+        else:
+            common["gnss"] = gnss_description(scenario)
+        all_faults = fault_descriptions(scenario, world.facts["released_s"], faults)
+        end_us = _end_us(world, common, stop_after_s)
+        if ticks_start_ms is not None:
+            common["ticks_start_ms"] = ticks_start_ms
+        report = _Reporter(progress, world, end_us)
+        _boot_after_boot(result, interpreter, common, all_faults, end_us, scratch, report)
+        if image != result.card_image:
+            shutil.move(image, result.card_image)
+    result.host_s = time.monotonic() - began
+    _write_truth(world, result)
+    _write_notes(result, scenario)
+    return result
+
+
+def _boot_after_boot(result, interpreter, common, faults, end_us, scratch, report):
+    start_us, cause, state, writes = 0, "power", None, 0
+    while start_us + _RESET_TO_MAIN_US < end_us:
+        if len(result.boots) >= _BOOTS_MAX:
+            raise InputError(
+                f"the firmware started {_BOOTS_MAX} times within {start_us / 1e6:.0f} s and the flight was given up; "
+                f"the last ending: {result.boots[-1]['reason']} ({result.boots[-1]['detail']}); see flight.json"
+            )
+        for fault in faults:
+            fault["writes_before"] = writes
+        description = {
+            "ticks_start_ms": _RESET_TO_MAIN_US // 1000,
+            **common,
+            "boot": len(result.boots) + 1,
+            "cause": cause,
+            "start_us": start_us + _RESET_TO_MAIN_US,
+            "end_us": end_us,
+            "faults": faults,
+            "state": state,
+            "state_out": str(scratch / "state.json"),
+        }
+        boot = run_boot(interpreter, description, scratch, report)
+        boot |= {"cause": cause, "start_us": start_us}
+        result.boots.append(boot)
+        writes += boot["block_writes"]
+        result.duration_s = boot["world_us"] / 1e6
+        state = json.loads((scratch / "state.json").read_text(encoding="utf-8"))
+        if boot["reason"] == "end_of_world":
+            return
+        start_us = boot["world_us"]
+        cause = boot["reason"]
+        if cause == "power_cut":
+            cause = "power"
+            start_us += _time_off_us(faults, boot["world_us"])
+
+
+def _time_off_us(faults, cut_us):
+    """How long the supply stays away after a cut at this moment."""
+    for fault in faults:
+        if fault["kind"] == "power_cut" and fault["at_us"] == cut_us:
+            return fault.get("for_us", 1_000_000)
+        if fault["kind"] == "power_cut_at_write" and fault["write"] > fault["writes_before"]:
+            return fault.get("for_us", 1_000_000)
+    return 1_000_000
+
+
+def _end_us(world, common, stop_after_s):
+    end_us = (len(world.columns["altitude_m"]) - 1) * world.step_ms * 1000
+    if "recording" in common:  # the recording itself ends the flight; this is for a firmware that never listens
+        end_us = _STREAM_WAIT_US + common["recording"]["duration_us"]
+    if stop_after_s is not None:
+        end_us = min(end_us, round(stop_after_s * 1e6))
+    return end_us
+
+
+class _Reporter:
+    """Turns world time into a share and a line for whoever watches."""
+
+    def __init__(self, progress, world, end_us):
+        from ground.simulator.world import PHASES
+
+        self._progress = progress
+        self._end_s = end_us / 1e6
+        self._rows_per_s = 1000 // world.step_ms
+        self._altitude, self._phase, self._phases = world.columns["altitude_m"], world.columns["phase"], PHASES
+
+    def __call__(self, world_s):
+        if self._progress is None:
+            return
+        row = min(int(world_s * self._rows_per_s), len(self._altitude) - 1)
+        phase = self._phases[int(self._phase[row])]
+        text = f"{_hours(world_s)} of {_hours(self._end_s)}, {phase}, {self._altitude[row] / 1000:.1f} km"
+        self._progress(min(1.0, world_s / self._end_s), text)
+
+
+def _hours(seconds):
+    return f"{int(seconds) // 3600}:{int(seconds) // 60 % 60:02d}"
+
+
+def _usable_folder(out_dir):
+    out_dir = Path(out_dir)
+    try:
+        out_dir.mkdir(parents=True, exist_ok=True)
+        probe = out_dir / ".thistledown-probe"
+        probe.touch()
+        probe.unlink()
+    except OSError as error:
+        raise InputError(f"{out_dir}: cannot be written into ({error.strerror}); name another folder") from None
+    return out_dir
+
+
+def _prepare_flash(folder, settings):
+    folder = Path(folder).resolve()
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "settings.json").write_text(json.dumps(settings), encoding="utf-8")
+    return folder
+
+
+def _prepare_card(image, older, size_mib, interpreter):
+    if older is not None:
+        try:
+            shutil.copyfile(older, image)
+        except OSError as error:
+            raise InputError(f"{older}: cannot be read ({error.strerror}); give an image of a card") from None
+        return
+    with open(image, "wb") as file:
+        file.truncate(size_mib * _MEBI)
+    format_card(interpreter, image.resolve(), REPOSITORY)
+
+
+def _same_file(a, b):
+    return a is not None and Path(b).exists() and Path(a).exists() and Path(a).samefile(b)
+
+
+def _import_folders(firmware_folder):
+    """The firmware's folder first; the repository supplies the virtual board."""
+    if firmware_folder is None:
+        return [str(REPOSITORY)]
+    folder = Path(firmware_folder).resolve()
+    if not (folder / "firmware").is_dir():
+        raise InputError(f"{folder}: holds no folder firmware/; name the folder above it")
+    return [str(folder), str(REPOSITORY)]
+
+
+def _write_truth(world, result):
+    """The world's truth for as long as the flight lasted; past the world's end the box goes on lying there."""
+    rows = round(result.duration_s * 1000) // world.step_ms + 1
+    count = len(world.columns["altitude_m"])
+    if rows < count:
+        columns = {name: column[:rows] for name, column in world.columns.items()}
+    else:
+        columns = {name: np.pad(column, (0, rows - count), mode="edge") for name, column in world.columns.items()}
+    replace(world, columns=columns).write_truth(result.truth_path)
+
+
+def _write_notes(result, scenario):
+    notes = asdict(result) | {"scenario": scenario.name}
+    notes |= {"out_dir": str(result.out_dir), "card_image": result.card_image.name, "truth_path": result.truth_path.name}
+    notes["notes"] = ["heap figures in health records are the board's budget, not measured"]
+    (result.out_dir / "flight.json").write_text(json.dumps(notes, indent=1), encoding="utf-8")
+
+
+__all__ = ["BoardFailure", "FlightResult", "fly"]
