@@ -19,8 +19,7 @@ from shared_protocol.conversions.ds18b20 import crc8
 DEFAULT_FILE = Path(__file__).with_name("settings_default.toml")
 
 _PINS = (
-    "i2c_sda i2c_scl onewire_pin gnss_tx gnss_rx battery_pin led_pin sounder_pin "
-    "card_sck card_mosi card_miso card_cs"
+    "i2c_sda i2c_scl onewire_pin gnss_tx gnss_rx battery_pin led_pin sounder_pin card_sck card_mosi card_miso card_cs"
 ).split()
 
 

@@ -4,6 +4,7 @@ from hypothesis import settings
 
 # Derandomised: the same cases each time, drawn from the test's own code, so a red run is red again. To look further
 # afield, give a seed: ./thistledown test --hypothesis-profile explore --hypothesis-seed 7 (pytest prints both).
-settings.register_profile("repeatable", derandomize=True, deadline=None, database=None, print_blob=True)
-settings.register_profile("explore", derandomize=False, deadline=None, database=None, print_blob=True, max_examples=1000)
+REPLAYABLE = {"deadline": None, "database": None, "print_blob": True}
+settings.register_profile("repeatable", derandomize=True, **REPLAYABLE)
+settings.register_profile("explore", derandomize=False, max_examples=1000, **REPLAYABLE)
 settings.load_profile("repeatable")

@@ -24,9 +24,7 @@ def fly(
     seed: Annotated[
         int | None, typer.Option(metavar="N", show_default=False, help="Other chance events than the scenario's own.")
     ] = None,
-    runtime: Annotated[
-        Literal["micropython", "cpython"], typer.Option(help="What runs the firmware.")
-    ] = "micropython",
+    runtime: Annotated[Literal["micropython", "cpython"], typer.Option(help="What runs the firmware.")] = "micropython",
     force: Annotated[bool, typer.Option("--force", help="Write into a folder that already holds something.")] = False,
 ) -> None:
     """Fly the firmware through a simulated flight; out come the card and the truth.

@@ -129,7 +129,10 @@ def test_both_ends_know_the_same_keys():
         ('pressure_chip = "other"', 'pressure_chip = "other" must be one of: ms5611'),
         ("panel_address = 0x77", "panel_address = 119 must be a whole number from 64 to 79 (an address, 0x40 to 0x4F)"),
         ("sounder_pin = 22", "sounder_pin = 22 is the pin of onewire_pin too; give each its own"),
-        ('probe_inside_rom = "28FF"', 'probe_inside_rom = "28FF" must be 16 hexadecimal digits, or "" for whichever probe is found'),
+        (
+            'probe_inside_rom = "28FF"',
+            'probe_inside_rom = "28FF" must be 16 hexadecimal digits, or "" for whichever probe is found',
+        ),
     ],
 )
 def test_refusal_names_key_value_and_what_is_allowed(tmp_path, text, line):
