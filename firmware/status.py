@@ -1,6 +1,6 @@
 """How a call to a driver went: one small integer, because returning one allocates nothing and dropping one is visible.
 
-A driver never raises for what a chip or a wire does; it says one of these, and unless it says OK its last good values stay.
+A driver never raises for what a chip or a wire does; it says one of these. Unless it says OK, its last values stay.
 """
 
 from shared_protocol.compat import const

@@ -57,7 +57,7 @@ class Commands:
             message(0x06, 0x24, b""),
             message(0x06, 0x8B, struct.pack("<BBHI", 0, 0, 0, _KEY_MODEL)),
         )
-        # CFG-MSG with three bytes speaks of the port it comes in by. The keys name UART1, the one that modules lead out.
+        # CFG-MSG with three bytes speaks of the port it comes in by; the keys name UART1, which modules lead out.
         self.pvt_on = (message(0x06, 0x01, b"\x01\x07\x01"), set_values((_KEY_PVT, _KEY_UBX_OUT), 1))
         singly = []
         for number in _IDS_NMEA:

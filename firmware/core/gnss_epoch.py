@@ -13,16 +13,15 @@ Nothing here allocates after construction. What is gathered is given by copying 
 from firmware.core.gnss_nmea import Sentence
 from firmware.core.gnss_numbers import days_in_month, is_date, signed32, unsigned32
 from firmware.core.gnss_parser import GGA, GSA, PVT, RMC, SOL, TIMEGPS, ZDA, GnssParser
+from firmware.core.gnss_rows import UNKNOWN_LEAP, Ecef, Fix
 from shared_protocol.compat import const
 from shared_protocol.records import (
     FIX_2D,
     FIX_3D,
-    FIX_NONE,
     FLAG_ASSUMED_DATE,
     SOURCE_NAV_PVT,
     SOURCE_NMEA,
     UNKNOWN_I32,
-    UNKNOWN_U16,
     UNKNOWN_U32,
 )
 
@@ -31,95 +30,10 @@ SOL_AFTER_MS = const(3000)
 _SAME_MS = const(50)  # NAV-PVT says the true moment, NMEA the nearest 10 ms
 _DAY_MS = const(86400000)
 _BURST_LEAD_MS = const(300)  # a burst's first byte belongs to an epoch that begins at most this much later
-_UNKNOWN_LEAP = const(-128)
 
 _HAS_RMC = const(1)
 _HAS_GGA = const(2)
 _HAS_PVT = const(4)
-
-
-class Fix:
-    """The integer fields of a `fix` record, by their declared names, and `t_ms`, when its burst began."""
-
-    def __init__(self):
-        self.t_ms = 0
-        self.clear()
-
-    def clear(self) -> None:
-        """Everything unknown."""
-        self.year = 0
-        self.month = 0
-        self.day = 0
-        self.utc = UNKNOWN_I32
-        self.satellites = 0xFF
-        self.source = 0
-        self.flags = 0
-        self.hdop = UNKNOWN_U16
-        self.clear_position()
-
-    def clear_position(self) -> None:
-        """All that only a fix can know is unknown."""
-        self.latitude = UNKNOWN_I32
-        self.longitude = UNKNOWN_I32
-        self.altitude = UNKNOWN_I32
-        self.ellipsoid_height = UNKNOWN_I32
-        self.speed = UNKNOWN_I32
-        self.course = UNKNOWN_I32
-        self.climb = UNKNOWN_I32
-        self.accuracy = UNKNOWN_U32
-        self.fix_type = FIX_NONE
-
-    def copy(self, other: "Fix") -> None:
-        """Become equal to `other`."""
-        self.t_ms = other.t_ms
-        self.year = other.year
-        self.month = other.month
-        self.day = other.day
-        self.utc = other.utc
-        self.latitude = other.latitude
-        self.longitude = other.longitude
-        self.altitude = other.altitude
-        self.ellipsoid_height = other.ellipsoid_height
-        self.speed = other.speed
-        self.course = other.course
-        self.climb = other.climb
-        self.accuracy = other.accuracy
-        self.hdop = other.hdop
-        self.satellites = other.satellites
-        self.fix_type = other.fix_type
-        self.source = other.source
-        self.flags = other.flags
-
-
-class Ecef:
-    """The integer fields of an `ecef` record, by their declared names, and `t_ms`, when its burst began."""
-
-    def __init__(self):
-        self.t_ms = 0
-        self.tow = 0
-        self.week = -1
-        self.satellites = 0xFF
-        self.fix_type = FIX_NONE
-        self.leap = _UNKNOWN_LEAP
-        self.flags = 0
-        self.x = 0
-        self.y = 0
-        self.z = 0
-        self.accuracy = UNKNOWN_U32
-
-    def copy(self, other: "Ecef") -> None:
-        """Become equal to `other`."""
-        self.t_ms = other.t_ms
-        self.tow = other.tow
-        self.week = other.week
-        self.satellites = other.satellites
-        self.fix_type = other.fix_type
-        self.leap = other.leap
-        self.flags = other.flags
-        self.x = other.x
-        self.y = other.y
-        self.z = other.z
-        self.accuracy = other.accuracy
 
 
 class EpochBuilder:
@@ -150,7 +64,7 @@ class EpochBuilder:
         self._sol = Ecef()
         self._sol_waits = False
         self._position_ms = None  # when the last position by another message than NAV-SOL came
-        self._leap = _UNKNOWN_LEAP
+        self._leap = UNKNOWN_LEAP
 
     def take(self, kind: int) -> bool:
         """Use the message that the parser has found. False: another epoch had to be given first, hand it in again."""
@@ -339,7 +253,7 @@ class EpochBuilder:
             fix.ellipsoid_height = UNKNOWN_I32
 
     def _take_mode(self, mode: int) -> None:
-        """GSA says no time. It belongs to the open epoch, or begins the next one's group; with several, the best counts."""
+        """GSA says no time: it belongs to the open epoch, or begins the next one's group. The best counts."""
         if not self._has or (self._gsa_mode and self._gsa_closed):
             self._next_gsa_mode = max(self._next_gsa_mode, mode)
         else:
@@ -365,7 +279,7 @@ class EpochBuilder:
         self._date_day = day
 
     def _assume_date(self, fix: "Fix") -> None:
-        """The last known date, or the day after it if midnight has passed since; flagged unless said for this moment."""
+        """The last known date, or the day after it if midnight has passed; flagged unless said for this moment."""
         if not self._date_year:
             return
         if self._date_ms != UNKNOWN_I32 and self._date_ms - fix.utc > _DAY_MS // 2:
@@ -387,7 +301,7 @@ class EpochBuilder:
         fix.day = self._date_day
 
     def _take_sol(self) -> bool:
-        """UBX NAV-SOL; offsets as in the u-blox 6 and M8 interface descriptions. Without a fix there is nothing to keep."""
+        """UBX NAV-SOL; offsets as in the u-blox 6 and M8 interface descriptions. One without a fix is dropped."""
         parser = self._parser
         buf = parser.buf
         at = parser.begin + 6

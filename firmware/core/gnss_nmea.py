@@ -14,7 +14,7 @@ _FIELDS_MAX = const(24)
 
 
 class Sentence:
-    """The fields of the sentence read last; UNKNOWN_I32, 0 for a date and the records' own marks where there is none."""
+    """The fields of the sentence read last; where there is none, 0 for a date and the records' own marks elsewhere."""
 
     def __init__(self):
         self._at = array("H", [0] * (_FIELDS_MAX + 1))

@@ -110,7 +110,7 @@ def two_digits(buf, at: int) -> int:
 
 
 def time_of_day(buf, begin: int, stop: int) -> int:
-    """ "hhmmss", "hhmmss.s..." as milliseconds of the day; second 60 is a leap second and runs past the minute's end."""
+    """hhmmss or hhmmss.s... as milliseconds of the day; second 60 is a leap second and runs past the minute."""
     if stop - begin < 6:
         return UNKNOWN_I32
     hour = two_digits(buf, begin)
@@ -130,7 +130,7 @@ def time_of_day(buf, begin: int, stop: int) -> int:
 
 
 def signed32(buf, at: int) -> int:
-    """Little-endian two's complement. The sign goes in before the shift, so a small result never passes through a big one."""
+    """Little-endian two's complement. The sign goes in first: a small result never passes through a big one."""
     top = buf[at + 3]
     if top > 127:
         top -= 256

@@ -32,7 +32,7 @@ VALGET = const(11)
 VERSION = const(12)
 
 SILENCE_MS = const(400)  # a line quiet for this long has finished its burst
-BURST_GAP_MS = const(100)  # and after this long, the next byte begins one
+BURST_GAP_MS = const(150)  # and after this long, the next byte begins one
 
 _WAIT = const(-1)
 _SKIP = const(-2)

@@ -130,7 +130,7 @@ class GnssSetup:
             self._next_nmea_off(now_ms)
 
     def heard_model(self, model: int, now_ms: int) -> None:
-        """The dynamic model was read back; only believed when we asked (a loop in the wiring echoes our own commands)."""
+        """The dynamic model was read back; only believed when we asked (a wiring loop echoes our own commands)."""
         if self.step != CHECK_MODEL or not self._waiting:
             return
         self.model_read = model

@@ -84,7 +84,8 @@ class GnssWatch:
         else:
             state = events.GNSS_NO_ANSWER
         self.state = state
-        if state == self._said or (self._said < 0 and state == events.GNSS_NO_ANSWER and now_ms - self._first_ms < ANSWER_MS):
+        starting = self._said < 0 and now_ms - self._first_ms < ANSWER_MS
+        if state == self._said or (starting and state == events.GNSS_NO_ANSWER):
             return False
         self._said = state
         return True

@@ -1,4 +1,4 @@
-"""DS18B20 thermometers on one 1-wire bus shaped like onewire.OneWire. Sections: Maxim data sheet DS18B20, 19-7487 Rev 6.
+"""DS18B20 thermometers on one bus shaped like onewire.OneWire. Sections: Maxim data sheet DS18B20, 19-7487 Rev 6.
 
 Every scratchpad carries a CRC-8, but nine zero bytes pass it: a bus held low reads 0.0 degC. The configuration byte
 (byte 4) never is 0 on a real part, and that tells them apart.
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 FAMILY = const(0x28)
 CONVERSION_MS = const(750)  # longest 12-bit conversion ("Table 2: Thermometer Resolution Configuration")
 
+_MATCH_ROM = const(0x55)
 _SKIP_ROM = const(0xCC)
 _CONVERT_T = const(0x44)
 _READ_SCRATCHPAD = const(0xBE)
@@ -88,7 +89,8 @@ class ThermometerBus:
         try:
             if not wire.reset():
                 return ABSENT
-            wire.select_rom(rom)  # resets once more; the first reset was for its answer
+            wire.writebyte(_MATCH_ROM)  # not select_rom(): that one resets again and hides who answered
+            wire.write(rom)
             wire.writebyte(_READ_SCRATCHPAD)
             wire.readinto(pad)
         except OSError:

@@ -9,7 +9,7 @@ from array import array
 from firmware.core.gnss_commands import is_model_key
 from firmware.core.gnss_epoch import EpochBuilder
 from firmware.core.gnss_numbers import fixed
-from firmware.core.gnss_parser import ACK, NAV5, NONE, PVT, TIMEGPS, TXT, VALGET, VERSION, ZDA, GnssParser
+from firmware.core.gnss_parser import ACK, NAV5, NONE, PVT, TXT, VALGET, VERSION, ZDA, GnssParser
 from firmware.core.gnss_setup import GnssSetup
 from firmware.core.gnss_watch import GnssWatch
 from shared_protocol import events
@@ -169,8 +169,8 @@ class GnssReceiver:
         elif kind == VERSION:
             self._read_version(payload, parser.stop)
             self._setup.heard_version(self.protocol, now_ms)
-        elif buf.find(b"u-blox", parser.begin, parser.stop) > 0:  # the first line of the text said at every start
-            self._setup.noticed_restart(now_ms)
+        elif buf.find(b"u-blox", parser.begin, parser.stop) > 0 or buf.find(b"PROTVER", parser.begin, parser.stop) > 0:
+            self._setup.noticed_restart(now_ms)  # lines of the text said at every start
 
     def _read_version(self, payload: int, stop: int) -> None:
         """MON-VER: 30 characters of software, 10 of hardware, then lines of 30 such as "PROTVER=18.00"."""

@@ -1,7 +1,8 @@
 """INA219 voltage and current meter on any bus shaped like machine.I2C. Sections: TI data sheet SBOS448G.
 
-Registers are 16 bits, big-endian (8.5.3). Only the bus and shunt registers are used and logged: current and power are
-products of the chip's calibration register, which a brown-out clears in silence, and the ground computes them better.
+Registers are 16 bits, big-endian (8.5.3). Only the bus and shunt registers are logged: current and power are products
+of the calibration register, and the ground computes them better. Two things are done all the same, both for the ready
+bit, which proves that a pair is new: reading the power register clears it (8.6.3.2), and that one wants a calibration.
 
 The configuration in use, 0x3EEF:
 - bus range 32 V (BRNG = 1): the step is 4 mV in both ranges (8.6.3.2), so the wider one costs nothing, and a cold panel
@@ -27,7 +28,8 @@ _REG_CONFIG = const(0x00)
 _REG_SHUNT = const(0x01)
 _REG_BUS = const(0x02)
 _REG_POWER = const(0x03)
-_RESET = const(0x8000)
+_REG_CALIBRATION = const(0x05)
+_CALIBRATION = const(4096)  # the current register then equals the shunt register (8.5.1)
 _READY = const(0x0002)  # CNVR of the bus register (8.6.3.2)
 
 
@@ -50,22 +52,21 @@ class INA219:
     def begin(self, config: int = CONFIG) -> int:
         """Write the configuration and read it back. BUS_FAULT, or REFUSED if something else comes back."""
         self._config = config
-        buf = self._buf
-        buf[0] = config >> 8
-        buf[1] = config & 0xFF
-        try:
-            self._i2c.writeto_mem(self._address, _REG_CONFIG, buf)
-        except OSError:
-            return BUS_FAULT
-        return self.check()
+        status = self._store(_REG_CALIBRATION, _CALIBRATION)
+        if status == OK:
+            status = self._store(_REG_CONFIG, config)  # last: it starts the conversions afresh
+        return self.check() if status == OK else status
 
     def check(self) -> int:
-        """Read the configuration back: REFUSED when it is not ours, as after a brown-out of the chip; then begin() again."""
+        """Read both settings back. REFUSED: they are not ours, as after a brown-out of the chip; begin() again."""
         status = self._fetch(_REG_CONFIG)
         if status != OK:
             return status
         self.config_raw = self._word
-        return OK if self._word == self._config else REFUSED
+        status = self._fetch(_REG_CALIBRATION)
+        if status != OK:
+            return status
+        return OK if self._word == _CALIBRATION and self.config_raw == self._config else REFUSED
 
     def read(self) -> int:
         """Fetch both voltages if a new pair is ready; NOT_READY otherwise."""
@@ -79,7 +80,7 @@ class INA219:
         if status != OK:
             return status
         shunt = self._word
-        status = self._fetch(_REG_POWER)  # reading the power register is what clears the ready bit (8.6.3.2)
+        status = self._fetch(_REG_POWER)  # clears the ready bit
         if status != OK:
             return status
         self.bus_raw = bus
@@ -93,4 +94,14 @@ class INA219:
         except OSError:  # machine.I2C's word for a missing ACK or a stuck bus
             return BUS_FAULT
         self._word = buf[0] << 8 | buf[1]
+        return OK
+
+    def _store(self, register: int, value: int) -> int:
+        buf = self._buf
+        buf[0] = value >> 8
+        buf[1] = value & 0xFF
+        try:
+            self._i2c.writeto_mem(self._address, register, buf)
+        except OSError:
+            return BUS_FAULT
         return OK

@@ -1,4 +1,4 @@
-"""MS5611 barometer on any bus shaped like machine.I2C. Sections are those of the TE Connectivity data sheet MS5611-01BA03.
+"""MS5611 barometer on any bus shaped like machine.I2C. Sections: TE Connectivity data sheet MS5611-01BA03.
 
 The chip has no identity register and no busy bit. Its calibration PROM is told from noise by a CRC-4 (application note
 AN520), and a conversion that was read too early comes back as 0 ("ADC READ sequence"), which also stops the conversion.
