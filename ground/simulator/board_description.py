@@ -11,20 +11,13 @@ from pathlib import Path
 import numpy as np
 
 from ground.errors import InputError
+from ground.settings import Settings
 from ground.simulator.board.chips.ds18b20 import made_up_rom
 from ground.simulator.gnss_stream import read_stream, schedule, split_epochs
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 _STREAM_TAIL_S = 8.0  # a stream flight goes on for so long after the last byte, so that its last epoch is logged
 WIRING_KEYS = ("i2c_sda", "i2c_scl", "onewire_pin", "gnss_tx", "gnss_rx", "battery_pin")
-_DEFAULT_SETTINGS = {
-    "contact": "", "log_size_mib": 64, "i2c_sda": 4, "i2c_scl": 5, "i2c_hz": 400000, "onewire_pin": 22, "gnss_uart": 1,
-    "gnss_tx": 8, "gnss_rx": 9, "gnss_baud": 9600, "battery_pin": 26, "battery_full_scale_mv": 6600, "led_pin": 25,
-    "sounder_pin": 15, "card_spi": 0, "card_sck": 18, "card_mosi": 19, "card_miso": 16, "card_cs": 17,
-    "pressure_chip": "ms5611", "pressure_address": 0x77, "pressure_period_ms": 100, "probe_outside_rom": "",
-    "probe_inside_rom": "", "temperature_period_ms": 1000, "panel_address": 0x40, "panel_shunt_microohm": 100000,
-    "panel_period_ms": 200, "health_period_ms": 5000, "landed_period_factor": 10, "airborne_model": 6,
-}  # fmt: skip
 _CHIP_COLUMNS = (
     "latitude_deg", "longitude_deg", "altitude_m", "geoid_separation_m", "speed_north_mps", "speed_east_mps",
     "climb_mps", "pressure_hpa", "box_c", "panel_bus_v", "panel_current_ma", "battery_v",
@@ -34,9 +27,9 @@ _CHIP_COLUMNS = (
 def board_settings(scenario, seed, changes=None):
     """The flat settings of the board that fits this scenario: wiring, addresses and rates as the scenario has them.
 
-    `changes` are keys to set differently; they win.
+    `changes` (a dict, or a whole ground.settings.Settings) wins. Nothing is checked here: a test may want a bad value.
     """
-    settings = dict(_DEFAULT_SETTINGS)
+    settings = Settings().model_dump()
     settings["gnss_baud"] = scenario.gnss.baud
     for chip in scenario.sensors.pressure[:1]:
         settings["pressure_chip"], settings["pressure_address"] = chip.chip, chip.address
@@ -51,7 +44,7 @@ def board_settings(scenario, seed, changes=None):
             if chip.place == place:
                 settings[f"probe_{place}_rom"] = chip.rom or made_up_rom(seed, chip.name).hex()
                 break
-    return settings | (changes or {})
+    return settings | (changes.model_dump() if isinstance(changes, Settings) else changes or {})
 
 
 def gnss_description(scenario):

@@ -89,7 +89,7 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
         progress(share, text): how much of the flight is done, 0 to 1, and a line about it.
     card_image : path, optional
         Start with a copy of this card instead of an empty one.
-    settings : dict, optional
+    settings : dict or ground.settings.Settings, optional
         Keys of the board's settings that differ from what fits the scenario.
     faults : iterable of dict
         More faults, as board/faults.py takes them (times in us after power-up).

@@ -38,6 +38,7 @@ class Card:
     def __init__(self, clock, ledger, path, seed=0, boot=1):
         self._clock = clock
         self._ledger = ledger
+        self.path = path
         self._file = _open_unbuffered(path)
         self.block_count = self._file.seek(0, 2) // BLOCK
         self._noise = Noise(seed, "card/boot%d" % boot)

@@ -1,0 +1,393 @@
+"""Stands in for MicroPython's `vfs` under CPython, so that the same firmware runs there for quick tests.
+
+Directory and FAT work is done by pyfatfs on top of the very block device the firmware hands over; file contents go
+to the blocks of a file's cluster chain directly, in the way MicroPython's FAT driver does it: whole aligned sectors
+straight to the device, parts of a sector through one sector buffer that is written when another one is needed, on
+flush and on close. Only sectors that change are written. Files live in the root directory.
+
+Not for MicroPython: this file imports CPython-only libraries, inside the functions that need them.
+"""
+
+import builtins
+import errno
+import io
+import os
+import sys
+import types
+
+_BLOCK = 512
+_DIRECTORY, _FILE = 0x4000, 0x8000
+_DOS_EPOCH = (2013, 1, 1)  # MicroPython's own answer where it knows no date
+_mounts = {}  # mount point -> VfsFat
+
+
+def install():
+    """Put `vfs` into sys.modules, and lead open() and the calls of `os` to the card where a path says so."""
+    module = types.ModuleType("vfs")
+    module.VfsFat, module.mount, module.umount = VfsFat, mount, umount
+    sys.modules["vfs"] = module
+    _mounts.clear()
+    real_open = builtins.open
+
+    def open_anywhere(path, mode="r", *args, **kwargs):
+        fs, name = _on_card(path)
+        return fs.open(name, mode) if fs else real_open(path, mode, *args, **kwargs)
+
+    builtins.open = open_anywhere
+    for call in ("listdir", "stat", "statvfs", "remove", "unlink", "mkdir", "rename"):
+        setattr(os, call, _led(call, getattr(os, call)))
+    os.ilistdir = _led("ilistdir", _host_ilistdir)
+
+
+def _os_error(number):
+    """With two arguments, so that both `args[0]` (MicroPython's way) and `errno` are set."""
+    return OSError(number, os.strerror(number))
+
+
+def mount(fs, path, readonly=False):
+    if path in _mounts:
+        raise _os_error(errno.EPERM)
+    _mounts[path] = fs
+
+
+def umount(path):
+    if _mounts.pop(path, None) is None:
+        raise _os_error(errno.EINVAL)
+
+
+def _on_card(path):
+    if isinstance(path, str):
+        for point, fs in _mounts.items():
+            if path == point or path.startswith(point + "/"):
+                return fs, path[len(point) + 1 :]
+    return None, path
+
+
+def _led(call, host):
+    def led(path=".", *args):
+        fs, name = _on_card(path)
+        if fs is None:
+            return host(path, *args)
+        return getattr(fs, call)(name, *args)
+
+    return led
+
+
+def _host_ilistdir(path="."):
+    for entry in os.scandir(path):
+        yield entry.name, _DIRECTORY if entry.is_dir() else _FILE, 0, entry.stat().st_size
+
+
+class _BlockFile(io.RawIOBase):
+    """The block device as pyfatfs wants to see it: a seekable file. Unchanged sectors are not written again."""
+
+    def __init__(self, device):
+        self._device = device
+        self._kept = {}  # blocks read or written so far: nobody but pyfatfs touches boot area, FAT and directory
+        self._at = 0
+        self._size = device.ioctl(4, 0) * _BLOCK
+
+    def readable(self):
+        return True
+
+    writable = seekable = readable
+
+    def seek(self, offset, whence=0):
+        self._at = offset if whence == 0 else offset + (self._at if whence == 1 else self._size)
+        return self._at
+
+    def read(self, size=-1):
+        first, last = self._at // _BLOCK, (self._at + size - 1) // _BLOCK
+        data = b"".join(self._block(block) for block in range(first, last + 1))
+        start = self._at - first * _BLOCK
+        self._at += size
+        return data[start : start + size]
+
+    def write(self, data):
+        data, done = bytes(data), 0
+        while done < len(data):
+            block, start = divmod(self._at + done, _BLOCK)
+            part = data[done : done + _BLOCK - start]
+            old = self._block(block)
+            new = old[:start] + part + old[start + len(part) :]
+            if new != old:
+                self._device.writeblocks(block, new)
+                self._kept[block] = new
+            done += len(part)
+        self._at += len(data)
+        return len(data)
+
+    def _block(self, block):
+        if block not in self._kept:
+            buf = bytearray(_BLOCK)
+            self._device.readblocks(block, buf)
+            self._kept[block] = bytes(buf)
+        return self._kept[block]
+
+
+def _volume(device, offset=0):
+    """A pyfatfs volume that leaves the dirty flag alone, as MicroPython's driver does, and never reads the host's clock."""
+    from pyfatfs import DosDateTime as dos
+    from pyfatfs.PyFat import PyFat
+
+    dos.DosDateTime.now = classmethod(lambda cls, tz=None: cls(*_DOS_EPOCH))
+
+    class Volume(PyFat):
+        def _is_dirty(self):
+            return False
+
+        def _mark_dirty(self):
+            pass
+
+        _mark_clean = _mark_dirty
+
+        def __del__(self):
+            pass
+
+    volume = Volume(offset=offset)
+    volume.set_fp(_BlockFile(device))
+    return volume
+
+
+class VfsFat:
+    """The calls of MicroPython's vfs.VfsFat that the contract names."""
+
+    def __init__(self, device):
+        from ground.simulator.board.card_layout import CardLayout
+
+        device.ioctl(1, 0)
+        self.device = device
+        start = CardLayout(self._read_block).start
+        self.volume = _volume(device, start * _BLOCK)
+        self._first_data_block = start + self.volume.first_data_sector
+        self.cluster_blocks = self.volume.bytes_per_cluster // _BLOCK
+
+    @staticmethod
+    def mkfs(device):
+        """Format a card under CPython; the choice of FAT type is pyfatfs's table."""
+        from pyfatfs.PyFat import PyFat
+
+        size = device.block_count * _BLOCK
+        kind = PyFat.FAT_TYPE_FAT12 if size < 16 << 20 else PyFat.FAT_TYPE_FAT16
+        if size > 2000 << 20:
+            kind = PyFat.FAT_TYPE_FAT32
+        volume = PyFat()
+        volume.mkfs(device.path, kind, size=size, label="CARD", volume_id=0x54442031)
+        volume.close()
+        with open(device.path, "r+b") as file:  # pyfatfs leaves the old disk geometry at zero, and some tools divide by it
+            file.seek(24)
+            file.write(bytes((63, 0, 255, 0)))
+
+    def open(self, name, mode):
+        raw = CardFile(self, name, mode.replace("t", "").replace("b", ""))
+        return raw if "b" in mode else io.TextIOWrapper(raw)
+
+    def ilistdir(self, name=""):
+        for entry in self._entries():
+            yield str(entry), _DIRECTORY if entry.is_directory() else _FILE, 0, entry.filesize
+
+    def listdir(self, name=""):
+        return [each[0] for each in self.ilistdir(name)]
+
+    def stat(self, name):
+        if not name:
+            return (_DIRECTORY, 0, 0, 0, 0, 0, 0, 0, 0, 0)
+        entry = self.find(name)
+        return (_DIRECTORY if entry.is_directory() else _FILE, 0, 0, 0, 0, 0, entry.filesize, 0, 0, 0)
+
+    def statvfs(self, name=""):
+        volume = self.volume
+        blocks = self.device.block_count - self._first_data_block
+        clusters = blocks // self.cluster_blocks
+        free = volume.fat[2 : 2 + clusters].count(0)
+        size = volume.bytes_per_cluster
+        return (size, size, clusters, free, free, 0, 0, 0, 0, 255)
+
+    def remove(self, name):
+        entry = self.find(name)
+        self.volume.root_dir.remove_dir_entry(str(entry))
+        self.volume.update_directory_entry(self.volume.root_dir)
+        if entry.get_cluster():
+            self.volume.free_cluster_chain(entry.get_cluster())
+        self.volume.flush_fat()
+
+    unlink = remove
+
+    def mkdir(self, name):
+        raise _os_error(errno.EPERM)
+
+    def rename(self, name, new_name):
+        raise _os_error(errno.EPERM)
+
+    # --- for CardFile ----------------------------------------------------------------------------------------
+
+    def find(self, name):
+        for entry in self._entries():
+            if str(entry).upper() == name.upper():
+                return entry
+        raise _os_error(errno.ENOENT)
+
+    def create(self, name):
+        from datetime import timezone
+
+        from pyfatfs.EightDotThree import EightDotThree
+        from pyfatfs.FATDirectoryEntry import FATDirectoryEntry, make_lfn_entry
+
+        short = EightDotThree(encoding=self.volume.encoding)
+        short.set_str_name(short.make_8dot3_name(name, self.volume.root_dir))
+        entry = FATDirectoryEntry.new(name=short, tz=timezone.utc, encoding=self.volume.encoding, attr=0x20)
+        if short.get_unpadded_filename() != name:
+            entry.set_lfn_entry(make_lfn_entry(name, short))
+        self.volume.root_dir.add_subdirectory(entry)
+        self.volume.update_directory_entry(self.volume.root_dir)
+        return entry
+
+    def blocks_of(self, cluster):
+        """Block numbers of a chain, in order."""
+        blocks = []
+        for each in self.volume.get_cluster_chain(cluster) if cluster else ():
+            first = self._first_data_block + (each - 2) * self.cluster_blocks
+            blocks.extend(range(first, first + self.cluster_blocks))
+        return blocks
+
+    def allocate(self, size):
+        from pyfatfs._exceptions import PyFATException
+
+        try:
+            return self.volume.allocate_bytes(size)
+        except PyFATException as error:
+            raise _os_error(error.errno) from None
+
+    def _entries(self):
+        directories, files, _ = self.volume.root_dir.get_entries()
+        return directories + files
+
+    def _read_block(self, block):
+        buf = bytearray(_BLOCK)
+        self.device.readblocks(block, buf)
+        return bytes(buf)
+
+
+class CardFile(io.RawIOBase):
+    """An open file on the card."""
+
+    def __init__(self, fs, name, mode):
+        self._fs = fs
+        self._may_write = mode != "r"
+        self._buffer, self._buffered, self._changed = bytearray(_BLOCK), None, False
+        self._entry_changed = False
+        try:
+            self._entry = fs.find(name)
+            if mode == "x":
+                raise _os_error(errno.EEXIST)
+        except OSError as error:
+            if error.errno != errno.ENOENT or mode[0] == "r":
+                raise
+            self._entry = fs.create(name)
+        self._size = self._entry.filesize
+        self._blocks = fs.blocks_of(self._entry.get_cluster())
+        self._at = self._size if mode[0] == "a" else 0
+        if mode[0] == "w" and self._size:
+            fs.volume.free_cluster_chain(self._entry.get_cluster())
+            self._entry.set_cluster(0)
+            self._blocks, self._size, self._entry_changed = [], 0, True
+
+    def readable(self):
+        return True
+
+    def writable(self):
+        return self._may_write
+
+    def seekable(self):
+        return True
+
+    def tell(self):
+        return self._at
+
+    def seek(self, offset, whence=0):
+        self._at = offset if whence == 0 else offset + (self._at if whence == 1 else self._size)
+        if self._at > self._size and self._may_write:
+            self._grow(self._at)
+        return self._at
+
+    def readinto(self, buf):
+        count = max(0, min(len(buf), self._size - self._at))
+        done = 0
+        while done < count:
+            index, start = divmod(self._at + done, _BLOCK)
+            if start == 0 and count - done >= _BLOCK and self._buffered != index:
+                sector = bytearray(_BLOCK)
+                self._fs.device.readblocks(self._blocks[index], sector)
+            else:
+                sector = self._load(index)
+            part = sector[start : start + count - done]
+            buf[done : done + len(part)] = part
+            done += len(part)
+        self._at += count
+        return count
+
+    def write(self, data):
+        if not self._may_write:
+            raise _os_error(errno.EACCES)
+        data = bytes(data)
+        if self._at + len(data) > self._size:
+            self._grow(self._at + len(data))
+        done = 0
+        while done < len(data):
+            index, start = divmod(self._at + done, _BLOCK)
+            part = data[done : done + _BLOCK - start]
+            if len(part) == _BLOCK:
+                if self._buffered == index:
+                    self._buffered, self._changed = None, False
+                self._fs.device.writeblocks(self._blocks[index], part)
+            else:
+                self._load(index)[start : start + len(part)] = part
+                self._changed = True
+            done += len(part)
+        self._at += len(data)
+        self._entry_changed = True
+        return len(data)
+
+    def flush(self):
+        if self.closed or not self._may_write:
+            return
+        self._store()
+        if self._entry_changed:
+            self._entry.filesize = self._size
+            self._fs.volume.flush_fat()
+            self._fs.volume.update_directory_entry(self._fs.volume.root_dir)
+            self._entry_changed = False
+
+    def close(self):
+        if not self.closed:
+            try:
+                self.flush()
+            finally:
+                super().close()
+
+    def _grow(self, size):
+        missing = size - len(self._blocks) * _BLOCK
+        if missing > 0:
+            chain = self._fs.allocate(missing)
+            if self._blocks:
+                self._fs.volume.fat[self._last_cluster()] = chain[0]
+            else:
+                self._entry.set_cluster(chain[0])
+            self._blocks = self._fs.blocks_of(self._entry.get_cluster())
+        self._size = size
+        self._entry_changed = True
+
+    def _last_cluster(self):
+        return list(self._fs.volume.get_cluster_chain(self._entry.get_cluster()))[-1]
+
+    def _load(self, index):
+        if self._buffered != index:
+            self._store()
+            self._fs.device.readblocks(self._blocks[index], self._buffer)
+            self._buffered = index
+        return self._buffer
+
+    def _store(self):
+        if self._changed:
+            self._fs.device.writeblocks(self._blocks[self._buffered], self._buffer)
+            self._changed = False
