@@ -7,8 +7,9 @@ still above the box: air by its pressure, aerosol and water vapour with scale he
 around 22 km. Direct light grows with height, scattered light fades. No clouds. A few per cent is what such a model
 is good for; the model was not made for 30 km, and its direct beam tends to 0.97 of the sunlight outside.
 
-Near and below the horizontal the path is counted along the ray: at 30 km the horizon dips 5.5 degrees, and the sun
-shines from below until it meets the dipped horizon.
+Near and below the horizontal the optical depth is counted along the ray: at 30 km the horizon dips 5.5 degrees, and
+the sun shines from below until it meets the dipped horizon. The model's own formula for air turns round near 12 air
+masses (and passes 1 at 35), so beyond 10 the depth grows in proportion. Twilight is left out.
 """
 
 from typing import NamedTuple
@@ -22,6 +23,7 @@ _DELTA_T_S = 69.2  # terrestrial time less UT1, about 2024 to 2030
 _REFRACTION_DEG = 0.5667
 _AEROSOL_SCALE_M, _WATER_SCALE_M = 1500.0, 2000.0
 _OZONE_LAYER_M, _OZONE_SPREAD_M = 22000.0, 4500.0
+_AIRMASS_MAX = 10.0  # of air at sea level's pressure; see above
 _COARSE_S = 10.0
 
 
@@ -83,22 +85,37 @@ def relative_airmass(zenith_deg):
     return 1.0 / (np.cos(np.deg2rad(z)) + 0.50572 * (96.07995 - z) ** -1.6364)
 
 
-def beam_airmass(elevation_deg, altitude_m, pressure_pa, air_pressure_at):
-    """Air mass along the beam, in units of the air above the box.
+def beam_depth(elevation_deg, altitude_m, air_pressure_at, panel):
+    """Optical depth of the air along the beam, shape (n,): direct light is exp(-depth) of the light outside.
 
-    A ray that comes from below the horizontal passes its lowest point at (R + h) cos(e) - R, and is the same on both
-    sides of it: twice the horizontal path there, less the part beyond the box.
+    A ray that comes from below the horizontal passes its lowest point at (R + h) cos(e) - R and is the same on both
+    sides of it: twice the depth of the horizontal path there, less the part beyond the box.
 
     Parameters
     ----------
-    elevation_deg, altitude_m, pressure_pa : numpy.ndarray, shape (n,)
+    elevation_deg, altitude_m : numpy.ndarray, shape (n,)
     air_pressure_at : callable
-        Pressure [Pa] at an altitude [m], for the lowest point.
+        Pressure [Pa] at an altitude [m].
+    panel : Panel
     """
-    above = relative_airmass(90.0 - np.abs(elevation_deg))
-    lowest = (EARTH_RADIUS_M + altitude_m) * np.cos(np.deg2rad(elevation_deg)) - EARTH_RADIUS_M
-    tangent = 2.0 * relative_airmass(90.0) * air_pressure_at(np.clip(lowest, 0.0, None)) / pressure_pa - above
-    return np.where(elevation_deg >= 0.0, above, tangent)
+    above = _depth(np.abs(elevation_deg), altitude_m, air_pressure_at(altitude_m), panel)
+    if np.all(elevation_deg >= 0.0):
+        return above
+    lowest = np.clip((EARTH_RADIUS_M + altitude_m) * np.cos(np.deg2rad(elevation_deg)) - EARTH_RADIUS_M, 0.0, None)
+    level = _depth(np.zeros_like(lowest), lowest, air_pressure_at(lowest), panel)
+    return np.where(elevation_deg >= 0.0, above, 2.0 * level - above)
+
+
+def _depth(elevation_deg, altitude_m, pressure_pa, panel):
+    """Optical depth of the air above a height, for a sun at or above the horizontal."""
+    airmass = relative_airmass(90.0 - elevation_deg)
+    used = _usable_airmass(airmass, pressure_pa)
+    through = _bird(elevation_deg, used, altitude_m, pressure_pa, 1.0, panel)["dni"]
+    return -np.log(through) * airmass / used
+
+
+def _usable_airmass(airmass, pressure_pa):
+    return np.minimum(airmass, _AIRMASS_MAX * SEA_LEVEL_PA / pressure_pa)
 
 
 def sunlight(position, altitude_m, pressure_pa, air_pressure_at, panel):
@@ -122,12 +139,12 @@ def sunlight(position, altitude_m, pressure_pa, air_pressure_at, panel):
     elevation = position.elevation_deg
     shining = elevation > -horizon_dip_deg(altitude_m)
     seen = np.where(shining, elevation, 0.0)  # keeps the formulas inside their range; masked at the end
-    airmass = beam_airmass(seen, altitude_m, pressure_pa, air_pressure_at)
-    here = _bird(seen, airmass, altitude_m, pressure_pa, outside, panel)
+    up = np.clip(seen, 0.0, None)
+    airmass = relative_airmass(90.0 - up)
+    here = _bird(up, _usable_airmass(airmass, pressure_pa), altitude_m, pressure_pa, outside, panel)
     below_pa = np.broadcast_to(air_pressure_at(np.zeros(1)), pressure_pa.shape)
-    seen_below = np.clip(seen, 0.0, None)
-    below = _bird(seen_below, relative_airmass(90.0 - seen_below), 0.0, below_pa, outside, panel)
-    direct = np.where(shining, here["dni"], 0.0)
+    below = _bird(up, _usable_airmass(airmass, below_pa), np.zeros_like(altitude_m), below_pa, outside, panel)
+    direct = np.where(shining, outside * np.exp(-beam_depth(seen, altitude_m, air_pressure_at, panel)), 0.0)
     sky = np.where(shining, np.clip(here["dhi"], 0.0, None), 0.0)
     ground = np.where(shining, panel.ground_albedo * np.clip(below["ghi"], 0.0, None), 0.0)
     return Sunlight(direct, sky, ground)
@@ -144,16 +161,14 @@ def _bird(elevation_deg, airmass, altitude_m, pressure_pa, outside_wm2, panel):
     aerosol = panel.aerosol_optical_depth * np.exp(-np.clip(altitude_m, 0.0, None) / _AEROSOL_SCALE_M)
     water = panel.water_vapour_cm * np.exp(-np.clip(altitude_m, 0.0, None) / _WATER_SCALE_M)
     ozone = panel.ozone_cm * ozone_share_above(altitude_m)
-    with np.errstate(over="ignore", under="ignore", invalid="ignore"):
-        light = bird(
-            90.0 - elevation_deg,
-            airmass,
-            aerosol * 1.35,  # 380 nm from 500 nm with an Angstrom exponent of 1.1, common practice
-            aerosol,
-            water,
-            ozone,
-            pressure_pa,
-            outside_wm2,
-            albedo=panel.ground_albedo,
-        )
-    return {name: np.nan_to_num(np.asarray(light[name])) for name in ("dni", "dhi", "ghi")}
+    return bird(
+        90.0 - elevation_deg,
+        airmass,
+        aerosol * 1.35,  # 380 nm from 500 nm with an Angstrom exponent of 1.1, common practice
+        aerosol,
+        water,
+        ozone,
+        pressure_pa,
+        outside_wm2,
+        albedo=panel.ground_albedo,
+    )
