@@ -1,0 +1,94 @@
+"""Making a new log: the file at its full size, with the text in its first sectors. All that touches the directory.
+
+The text is written and the file stretched to its full size by seeking past its end, and then it is closed, which is
+what writes its size into the directory. So a power cut anywhere before leaves a file of size nought, never one whose
+beginning is what the card held before (an older log, at worst). After the close no write ever changes the directory or
+the allocation table again. The file grows in steps, because a slow card takes seconds for all of it and the watchdog has
+to be fed. A card with less room than asked for gives what it has.
+
+shared_protocol/layout.py and its tables of words are only imported here: a power-up that resumes a log needs none.
+"""
+
+import sys
+
+from shared_protocol.compat import const
+from shared_protocol.frame import SECTOR_SIZE, encode_text_sector
+
+_STEP = const(1048576)
+_SECTORS_MIN = const(256)  # less is no log worth having: about four minutes
+
+_ENOSPC = const(28)  # MicroPython's errno module does not know this one
+
+_WORDS = ("layout", "event_text")  # of shared_protocol
+
+
+def log_name(number: int) -> str:
+    """The name of log file `number`."""
+    digits = "00000" + str(number)
+    return "TD" + digits[-6:] + ".LOG"
+
+
+def log_number(name: str) -> int:
+    """The number in a log's name, or 0 for any other name."""
+    name = name.upper()
+    if len(name) != 12 or not name.startswith("TD") or not name.endswith(".LOG"):
+        return 0
+    digits = name[2:8]
+    return int(digits) if digits.isdigit() else 0
+
+
+def create(storage, number: int, size_mib: int, text_sectors, feed) -> int:
+    """Make the file with these first sectors, at its full size; the number of sectors it got. Raises OSError."""
+    name = log_name(number)
+    file = storage.open(name, "wb")
+    try:
+        for sector in text_sectors:
+            feed()
+            file.write(sector)
+        sectors = _stretch(file, size_mib, feed)
+    finally:
+        feed()
+        file.close()
+    if sectors < _SECTORS_MIN:
+        storage.remove(name)
+        raise OSError(_ENOSPC)
+    return sectors
+
+
+def text_sectors(contact: str, log_id: int, boot: int, seq: int, t_ms: int) -> list:
+    """The sectors that say what the log is, 512 bytes each."""
+    from shared_protocol.layout import text_sectors
+
+    sectors = []
+    for text in text_sectors(contact):
+        sectors.append(encode_text_sector(text, log_id, boot, len(sectors), seq, t_ms))
+    _forget_words()
+    return sectors
+
+
+def _stretch(file, size_mib, feed):
+    """Make the open file `size_mib` long, or as long as the card has room for; its sectors."""
+    size = 0
+    for step in range(1, size_mib + 1):
+        feed()
+        asked = step * _STEP
+        size = file.seek(asked - 1) + 1
+        if size < asked:  # seek() stops where the card is full
+            size -= 1
+            break
+    sectors = size // SECTOR_SIZE
+    if sectors >= _SECTORS_MIN:
+        file.seek(sectors * SECTOR_SIZE - 1)
+        file.write(b"\0")
+    return sectors
+
+
+def _forget_words():
+    """Give back the memory that the words took; on a board that is an eighth of all there is."""
+    if sys.implementation.name != "micropython":
+        return
+    package = sys.modules["shared_protocol"]
+    for name in _WORDS:
+        sys.modules.pop("shared_protocol." + name, None)
+        if hasattr(package, name):
+            delattr(package, name)

@@ -1,0 +1,268 @@
+"""The log on the card: which file, which sector next, and what happens when the card says no.
+
+At power-up the board can't tell the ground from the air, so it looks at the newest log on the card, TDnnnnnn.LOG with
+the highest number, and goes on in it unless there is a reason not to. A new log is begun when
+- there is none on the card;
+- the newest is no log of this format (hurt beyond its first eight sectors, another version, or cut off while armed);
+- the newest is finished: bit 0 of the flags in its last sector, set once the box has lain still for ten minutes;
+- the newest has less than about ten minutes of room left.
+So each flight gets a file of its own, and a reset in flight goes on in the file of its flight. A log that runs full in
+flight is followed by the next one at once: a second or two without readings is better than none from there on.
+
+Resuming reads a hundred sectors or so, writes nothing, and leaves out one sector behind the last intact one, because
+that may be what the power cut tore. The boot number is raised above the log's last one if the flash has lost its count.
+
+A commit is one whole, aligned, write-once sector through a file that is never flushed or closed: exactly one block
+write. A sector that the card refuses goes to the next place, with a new number in its header; the old place stays as it
+is. Places are tried up to HOLE_MAX behind the last good one, as the search for the end counts on. After that the card
+is lost: it is mounted and searched anew every few seconds, and if it answers and still refuses, a new log is begun.
+"""
+
+from firmware.core import log_arm
+from firmware.core.framer import Framer
+from firmware.core.journal import Journal
+from firmware.core.log_search import HOLE_MAX, LogSearch
+from firmware.core.schedule import Clock
+from shared_protocol import events
+from shared_protocol.compat import const
+from shared_protocol.frame import FINISHED, SECTOR_SIZE
+
+_ROOM_MIN = const(660)  # sectors; the usual rates need 1.05 a second
+_RETRY_MS = const(5000)
+_RETRY_FULL_MS = const(60000)  # each try makes a file and removes it again
+_ENOSPC = const(28)
+_FAILURES_MAX = const(6)  # in a row; with the sector that a resume leaves out no hole is longer than HOLE_MAX
+_LOSSES_MAX = const(3)  # in a row, without one good sector between them: this part of the card is dead
+_STALE_FILES_MAX = const(8)
+_PHASE_SHIFT = const(1)  # bits 1 and 2 of a header's flags
+_PHASE_MASK = const(3)
+
+
+class Logbook:
+    """Keeps the log. `storage` offers mount(), names(), open(name, mode), size(name), remove(name); all may raise OSError.
+
+    `random_u32()` gives the id of a new log, `feed()` feeds the watchdog, `boots` is a firmware.core.boots.Boots.
+    """
+
+    def __init__(self, storage, framer: Framer, journal: Journal, clock: Clock, boots, settings, random_u32, feed):
+        self._storage = storage
+        self._framer = framer
+        self._journal = journal
+        self._clock = clock
+        self._boots = boots
+        self._contact = settings["contact"]
+        self._size_mib = settings["log_size_mib"]
+        self._random_u32 = random_u32
+        self._feed = feed
+        self._file = None
+        self._stale_files = []
+        self._total = 0
+        self._next = 0  # sector to be written next
+        self._failures = 0  # in a row
+        self._error = 0  # what the latest one said
+        self._losses = 0  # in a row
+        self._lost_at_ms = 0
+        self._retry_at_ms = 0
+        self._previous_id = 0  # of a log on the card that is not gone on with
+        self._scratch = bytearray(SECTOR_SIZE)
+        self.is_open = False
+        self.was_lost = False
+        self.number = 0
+        self.log_id = 0
+        self.resumed = False
+        self.first_sector = 0  # where this boot began in this log
+        self.resume_reads = 0
+        self.finished = False
+        self.phase = events.PHASE_GROUND  # kept in every header; after a resume, what the last one said
+        self.verified = 0  # first sector of this boot read back: 0 not tried, 1 good, -1 bad
+
+    def open(self, now_ms: int) -> bool:
+        """Mount the card and resume or arm a log; False, and try again later, if the card says no."""
+        try:
+            self._open(now_ms)
+        except Exception as error:  # OSError as a rule, and whatever a card's driver comes up with
+            self.is_open = False
+            is_full = getattr(error, "errno", 0) == _ENOSPC
+            self._retry_at_ms = self._clock.now() + (_RETRY_FULL_MS if is_full else _RETRY_MS)
+            if not self.was_lost:
+                self.was_lost = True
+                self._lost_at_ms = now_ms
+                self._journal.event(now_ms, events.CARD_LOST, events.CARD, 0, 1)
+                self._journal.note(now_ms, events.CARD, "card: " + str(error))
+            return False
+        if self.was_lost:
+            self.was_lost = False
+            away_s = (now_ms - self._lost_at_ms) // 1000
+            self._journal.event(now_ms, events.CARD_BACK, events.CARD, 0, away_s)
+        return True
+
+    def ready(self, now_ms: int) -> bool:
+        """True if sectors can be committed. A lost card is tried again here, when its time has come."""
+        if self.is_open:
+            return True
+        return now_ms >= self._retry_at_ms and self.open(now_ms)
+
+    def commit(self, now_ms: int) -> bool:
+        """Write the oldest waiting sector, in the next place if the card refuses; at most two tries. True if it is safe."""
+        framer = self._framer
+        flags = self.phase << _PHASE_SHIFT | (FINISHED if self.finished else 0)
+        for _ in range(2):
+            sector = framer.seal(self._next, flags, now_ms)
+            begun = self._clock.now()
+            if not self._write(sector):
+                self._refused(now_ms)
+                if not self.is_open:
+                    return False
+                continue
+            took = self._clock.now() - begun
+            journal = self._journal
+            if took > journal.card_write_ms_max:
+                journal.card_write_ms_max = took
+            journal.sectors_written += 1
+            self._failures = 0
+            self._losses = 0
+            if self.verified == 0:
+                self._verify(sector)
+            self._next += 1
+            framer.release(now_ms)
+            if self._next >= self._total:
+                self._turn_over(now_ms)
+            return True
+        return False
+
+    def finish(self, now_ms: int, finished: bool) -> None:
+        """Mark, in every sector from now on, that the next power-up starts a new log; or take that back."""
+        if finished and not self.finished:
+            self._journal.event(now_ms, events.LOG_FINISHED, events.CARD, 0, self.number)
+        self.finished = finished
+
+    def _open(self, now_ms):
+        self._put_aside()
+        self._storage.mount()
+        newest = 0
+        for name in self._storage.names():
+            newest = max(newest, log_arm.log_number(name))
+        if newest and self._losses < _LOSSES_MAX and self._resume(now_ms, newest):
+            return
+        self._arm(now_ms, newest + 1)
+
+    def _resume(self, now_ms, number):
+        """Go on in an existing log; False if a new one has to be begun."""
+        search = LogSearch(self._storage, log_arm.log_name(number), self._feed)
+        end = search.run()
+        self.resume_reads = end.reads
+        following = end.last + 2  # the one between may be torn
+        is_ours = end.usable and end.log_id == self.log_id  # the same card coming back, not a power-up
+        is_finished = bool(end.flags & FINISHED) and not is_ours
+        if not end.usable or is_finished or search.total - following < _ROOM_MIN:
+            self._previous_id = end.log_id
+            search.file.close()  # nothing was written to it, so this does not touch the directory
+            return False
+        self._file = search.file
+        self._file.seek(following * SECTOR_SIZE)
+        if not is_ours:
+            self._boots.at_least((end.boot + 1) & 0xFFFFFFFF)
+            self.first_sector = following
+            self.resumed = True
+            self.phase = end.flags >> _PHASE_SHIFT & _PHASE_MASK
+        self._begin(number, end.log_id, search.total, following)
+        self._journal.event(now_ms, events.LOG_RESUMED, events.CARD, 0, number, following)
+        return True
+
+    def _arm(self, now_ms, number):
+        """Make a new log."""
+        log_id = self._random_u32()
+        while log_id == 0 or log_id == self.log_id or log_id == self._previous_id:
+            log_id = self._random_u32()
+        text = log_arm.text_sectors(self._contact, log_id, self._boots.count, self._framer.seq, now_ms)
+        total = log_arm.create(self._storage, number, self._size_mib, text, self._feed)
+        following = len(text)
+        self._file = self._storage.open(log_arm.log_name(number), "r+b")
+        self._file.seek(following * SECTOR_SIZE)
+        self.first_sector = following
+        self.resumed = False
+        self.finished = False
+        self._losses = 0
+        self._begin(number, log_id, total, following)
+        self._journal.event(now_ms, events.LOG_ARMED, events.CARD, 0, number, total)
+
+    def _begin(self, number, log_id, total, following):
+        self.number = number
+        self.log_id = log_id
+        self._total = total
+        self._next = following
+        self._failures = 0
+        self.is_open = True
+        self._journal.news += 1
+        self._framer.begin(log_id, self._boots.count)
+
+    def _write(self, sector):
+        try:
+            return self._file.write(sector) == SECTOR_SIZE
+        except Exception as error:  # whatever a card's driver comes up with
+            self._error = getattr(error, "errno", 0) or 0
+            return False
+
+    def _refused(self, now_ms):
+        """The card did not take a sector: on to the next place, or give it up for a while."""
+        journal = self._journal
+        journal.card_errors += 1
+        self._failures += 1
+        journal.event(now_ms, events.CARD_ERROR, events.CARD, 0, self._error, self._next)
+        self._next += 1
+        if self._failures < _FAILURES_MAX and self._next < self._total and self._go_to(self._next):
+            return
+        self._losses += 1
+        self._lost_at_ms = now_ms
+        self._retry_at_ms = now_ms + _RETRY_MS
+        self.was_lost = True
+        self._put_aside()
+        journal.event(now_ms, events.CARD_LOST, events.CARD, 0, self._failures)
+
+    def _go_to(self, sector):
+        """Find a place from the chain's start, for after an error the file's own position can't be trusted."""
+        try:
+            self._file.seek(0)
+            self._file.seek(sector * SECTOR_SIZE)
+            return True
+        except OSError:
+            pass
+        try:  # FAT keeps an error with the open file, so a fresh one is needed
+            self._put_aside()
+            self._file = self._storage.open(log_arm.log_name(self.number), "r+b")
+            self._file.seek(sector * SECTOR_SIZE)
+            self.is_open = True
+            return True
+        except OSError:
+            return False
+
+    def _put_aside(self):
+        """Let go of the file without closing it: closing writes to the directory, and so would the garbage collector."""
+        self.is_open = False
+        if self._file is not None:
+            if len(self._stale_files) >= _STALE_FILES_MAX:
+                self._stale_files.pop(0)  # a directory write after many errors, better than no memory
+            self._stale_files.append(self._file)
+            self._file = None
+
+    def _verify(self, sector):
+        """Read the sector just written and compare; the card of a box that is about to fly should pass this."""
+        self.verified = -1
+        try:
+            self._file.seek(self._next * SECTOR_SIZE)
+            self._file.readinto(self._scratch)
+        except OSError:
+            self._go_to(self._next + 1)
+            return
+        if self._scratch == sector:
+            self.verified = 1
+
+    def _turn_over(self, now_ms):
+        """The last sector is written: begin the next log."""
+        self._journal.event(now_ms, events.LOG_FULL, events.CARD, 0, self.number)
+        self._put_aside()
+        self._retry_at_ms = now_ms
+        self.open(now_ms)
+
+
+assert HOLE_MAX >= _FAILURES_MAX + 1  # the writer's promise to the search

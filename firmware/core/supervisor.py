@@ -1,0 +1,100 @@
+"""Is a chip there? Lost after three failed readings in a row, tried again every few seconds, and each change logged."""
+
+from firmware.core.journal import Journal
+from firmware.status import CRC_FAULT, OK, REFUSED, WRONG_CHIP
+from shared_protocol import events
+from shared_protocol.compat import const
+from shared_protocol.records import FLAG_AFTER_RESET, FLAG_BUS_ERROR
+
+_FAILURES_MAX = const(3)
+_RETRY_MS_MIN = const(2000)
+_RETRY_MS_MAX = const(8000)
+
+
+class Supervisor:
+    """One chip's presence. `begin` (re)starts the chip and returns a status; it is only called when the chip is away.
+
+    `flags` are what the next reading has to carry: set by trouble, taken by good(). A chip that answers again but gives
+    no good reading is not back: that would fill the log with its comings and goings.
+    """
+
+    def __init__(self, journal: Journal, begin, source: int, unit: int, address: int):
+        self._journal = journal
+        self._begin = begin
+        self.source = source
+        self.unit = unit
+        self.address = address
+        self.present = False
+        self.flags = 0
+        self._good_count = 0
+        self._failures = 0
+        self._returning = False  # started again, and no good reading yet
+        self._away_since_ms = 0
+        self._retry_ms = _RETRY_MS_MIN
+        self._retry_at_ms = 0
+
+    def power_up(self, now_ms: int) -> bool:
+        """First try; says present, missing or refused."""
+        status = self._begin()
+        if status == OK:
+            self._arrived()
+            self._journal.event(now_ms, events.CHIP_PRESENT, self.source, self.unit, self.address)
+        else:
+            self._away_since_ms = now_ms
+            self._retry_at_ms = now_ms + _RETRY_MS_MIN
+            if status == WRONG_CHIP or status == CRC_FAULT or status == REFUSED:
+                self._journal.event(now_ms, events.CHIP_REFUSED, self.source, self.unit, self.address, status)
+            else:
+                self._journal.event(now_ms, events.CHIP_MISSING, self.source, self.unit, self.address)
+        return self.present
+
+    def ready(self, now_ms: int) -> bool:
+        """True if the chip may be read now. An absent one is tried again here, when its time has come."""
+        if self.present:
+            return True
+        if now_ms < self._retry_at_ms:
+            return False
+        self._retry_at_ms = now_ms + self._retry_ms
+        self._retry_ms = min(self._retry_ms * 2, _RETRY_MS_MAX)
+        if self._begin() != OK:
+            return False
+        self._arrived()
+        self._returning = True
+        return True
+
+    def good(self, now_ms: int) -> int:
+        """A reading came; the flags that go with it."""
+        if self._returning:
+            self._returning = False
+            self._retry_ms = _RETRY_MS_MIN
+            away_s = (now_ms - self._away_since_ms) // 1000
+            self._journal.event(now_ms, events.CHIP_BACK, self.source, self.unit, away_s)
+        self._good_count += 1
+        self._failures = 0
+        flags = self.flags
+        self.flags = 0
+        return flags
+
+    def bad(self, now_ms: int, status: int) -> None:
+        """A reading failed."""
+        self._journal.bus_errors += 1
+        self.flags |= FLAG_BUS_ERROR
+        self._failures += 1
+        if self._failures >= _FAILURES_MAX:
+            self.lost(now_ms, status)
+
+    def lost(self, now_ms: int, status: int) -> None:
+        """Take the chip for gone at once; ready() then tries to start it again, without waiting the first time."""
+        self.present = False
+        if self._returning:
+            self._returning = False
+            return
+        self._away_since_ms = now_ms
+        self._retry_at_ms = now_ms
+        self._journal.event(now_ms, events.CHIP_LOST, self.source, self.unit, status, self._good_count)
+
+    def _arrived(self):
+        self.present = True
+        self._journal.news += 1
+        self.flags |= FLAG_AFTER_RESET
+        self._failures = 0

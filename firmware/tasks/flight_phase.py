@@ -1,0 +1,78 @@
+"""Once a second: which phase of the flight it is, and what follows from it for everyone else."""
+
+from firmware.core.journal import Journal
+from firmware.core.ms5611_pressure import pressure_pa
+from firmware.core.phase import Phase
+from firmware.core.selftest import SelfTest
+from firmware.core.signals import Signals, state_for
+from firmware.tasks.barometer import BarometerTask
+from firmware.tasks.gnss import GnssTask
+from firmware.tasks.log import LogTask
+from shared_protocol import events
+from shared_protocol.compat import const
+
+_PERIOD_MS = const(1000)
+
+
+class FlightPhaseTask:
+    """Feeds the phase logic and hands its result on. `measuring` are the tasks whose period stretches when landed."""
+
+    def __init__(self, journal: Journal, phase: Phase, barometer: BarometerTask, gnss: GnssTask, log: LogTask,
+                 measuring, landed_factor: int, selftest: SelfTest, signals: Signals):  # fmt: skip
+        self._journal = journal
+        self._phase = phase
+        self._barometer = barometer
+        self._gnss = gnss
+        self._log = log
+        self._measuring = measuring
+        self._periods_ms = [task.period_ms for task in measuring]
+        self._landed_factor = landed_factor
+        self._selftest = selftest
+        self._signals = signals
+        self._fix_ms = -1
+        self._is_announced = False
+
+    def step(self, now_ms: int) -> int:
+        """Judge; when to come again."""
+        now_s = now_ms // 1000
+        self._take_pressure(now_s)
+        self._take_fix(now_s)
+        phase = self._phase
+        if phase.decide(now_s) or not self._is_announced:
+            self._is_announced = True
+            self._announce(now_ms)
+        self._log.phase_is(phase.phase, now_ms)
+        selftest = self._selftest
+        selftest.judge(now_ms)
+        self._signals.show(state_for(phase.phase, selftest.is_done, selftest.is_go), now_ms)
+        return now_ms + _PERIOD_MS - now_ms % _PERIOD_MS
+
+    def _take_pressure(self, now_s):
+        barometer = self._barometer
+        count = barometer.count
+        if not count:
+            return
+        raw = barometer.d1_sum // count
+        pressure = pressure_pa(raw, barometer.d2, barometer.driver.prom)
+        self._phase.add_pressure(pressure, barometer.d1_sum, now_s)
+        barometer.d1_sum = 0
+        barometer.count = 0
+        self._gnss.receiver.pressure_altitude_m = self._phase.pressure.altitude_m
+
+    def _take_fix(self, now_s):
+        gnss = self._gnss
+        if gnss.fix_ms != self._fix_ms:
+            self._fix_ms = gnss.fix_ms
+            self._phase.add_receiver(gnss.altitude_m, now_s)
+
+    def _announce(self, now_ms):
+        phase = self._phase
+        self._journal.event(now_ms, events.PHASE, phase.source, 0, phase.phase, phase.altitude_m)
+        is_landed = phase.phase == events.PHASE_LANDED
+        factor = self._landed_factor if is_landed else 1
+        for number in range(len(self._measuring)):
+            self._measuring[number].period_ms = self._periods_ms[number] * factor
+        self._gnss.thinning = factor
+        self._log.slowness = factor
+        if is_landed:
+            self._journal.event(now_ms, events.SOUNDER_ON, events.SOUNDER)

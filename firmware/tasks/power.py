@@ -1,0 +1,59 @@
+"""Voltage and current of the panel: one pair of raw registers a sample."""
+
+import struct
+
+from firmware.core.framer import PAYLOAD, Frame
+from firmware.core.journal import Journal
+from firmware.core.schedule import next_slot
+from firmware.core.supervisor import Supervisor
+from firmware.status import OK
+from shared_protocol import events
+from shared_protocol.compat import const
+from shared_protocol.records import FLAG_LIMIT, POWER
+
+TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
+if TYPE_CHECKING:
+    from firmware.drivers.ina219 import INA219
+
+_OVERFLOW = const(1)  # bit 0 of the bus register
+_CHECK_EVERY = const(25)  # readings: a chip that browned out goes on with its power-on configuration, in silence
+
+CHANNEL_NUMBER = 0
+
+
+class PowerTask:
+    """Samples one power meter."""
+
+    def __init__(self, journal: Journal, driver: "INA219", address: int, period_ms: int):
+        self.driver = driver
+        self.chip = Supervisor(journal, driver.begin, events.POWER_METER, CHANNEL_NUMBER, address)
+        self.period_ms = period_ms
+        self._put = journal.put
+        self._frame = Frame(POWER)
+        self._slot_ms = 0
+        self._until_check = _CHECK_EVERY
+
+    def step(self, now_ms: int) -> int:
+        """Read the pair; when to come again."""
+        self._slot_ms = next_slot(self._slot_ms, self.period_ms, now_ms)
+        chip = self.chip
+        if not chip.ready(now_ms):
+            return self._slot_ms
+        driver = self.driver
+        self._until_check -= 1
+        if self._until_check <= 0:
+            self._until_check = _CHECK_EVERY
+            status = driver.check()
+            if status != OK:
+                chip.lost(now_ms, status)
+                return self._slot_ms
+        status = driver.read()
+        if status != OK:
+            chip.bad(now_ms, status)
+            return self._slot_ms
+        flags = chip.good(now_ms)
+        if driver.bus_raw & _OVERFLOW:
+            flags |= FLAG_LIMIT
+        struct.pack_into("<BBHh", self._frame.buffer, PAYLOAD, CHANNEL_NUMBER, flags, driver.bus_raw, driver.shunt_raw)
+        self._put(self._frame, now_ms)
+        return self._slot_ms
