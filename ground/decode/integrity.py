@@ -1,0 +1,120 @@
+"""integrity.json: what was recovered, what was not, and what the tables rest on. Nothing is mended in silence.
+
+`frames_bad` counts damage that is seen, `frames_missing` numbers that no intact frame carries: a damaged frame is in
+both. All figures at the top are about the logs of this flight; other logs of the source stand under `logs`.
+"""
+
+import numpy as np
+
+from ground.decode.moments import iso
+from ground.decode.wire import SECTOR_SIZE
+from shared_protocol.frame import FILL
+
+
+def account(source, records, decoded):
+    """The account as a JSON object.
+
+    Parameters
+    ----------
+    source : sources.Source
+    records : records.Records
+        Of the whole source.
+    decoded : pipeline.Decoded
+    """
+    chosen = {log.log_id for log in decoded.logs if log.chosen}
+    mine = np.array([pair[0] in chosen for pair in records.keys.pairs], dtype=bool)
+    sectors = _sectors(records, mine)
+    notes = list(decoded.notes)
+    unknown = _unknown_records(records, mine)
+    if unknown:
+        notes.append(f"{sum(entry['count'] for entry in unknown)} records of kinds this decoder does not know were skipped; "
+                     "a newer decoder reads them")
+    if sectors["sectors_newer_format"]:
+        notes.append(f"{sectors['sectors_newer_format']} sectors are of a newer format than this decoder's; "
+                     "only records it knows were read")
+    if decoded.uncalibrated:
+        notes.append(f"{decoded.uncalibrated} readings lack their calibration in the log; their physical values are null")
+    return {
+        "source": {"kind": source.kind, "names": source.names, "bytes_read": int(source.bytes_read)},
+        "frames_ok": sum(boot.frames for boot in decoded.boots),
+        "frames_bad": sectors.pop("frames_bad"),
+        "frames_missing": sum(boot.missing for boot in decoded.boots),
+        "frames_duplicate": sum(boot.duplicate for boot in decoded.boots),
+        **sectors,
+        "records_unknown": unknown,
+        "readings_without_calibration": decoded.uncalibrated,
+        "logs": [_log(log) for log in decoded.logs],
+        "boots": [_boot(boot, decoded.lines[boot.key]) for boot in decoded.boots],
+        "notes": notes,
+    }
+
+
+def _log(log):
+    return {"log_id": log.log_id, "file": log.file, "boots": log.boots, "frames": log.frames,
+            "first_utc": iso(log.first_ms), "last_utc": iso(log.last_ms), "in_tables": log.chosen}
+
+
+def _boot(boot, line):
+    def utc(t_ms):
+        return iso(int(line.at(t_ms))) if line else None
+
+    return {
+        "log_id": boot.log_id, "boot": boot.boot,
+        "first_utc": utc(boot.first_ms), "last_utc": utc(boot.last_ms),
+        "first_ms": boot.first_ms, "last_ms": boot.last_ms,
+        "frames": boot.frames, "frames_missing": boot.missing, "frames_duplicate": boot.duplicate,
+        "longest_gap_ms": boot.longest_gap_ms, "longest_gap_at_ms": boot.longest_gap_at_ms,
+        "longest_gap_at_utc": utc(boot.longest_gap_at_ms),
+        "utc_basis": line.basis if line else None,
+        "utc_uncertainty_ms": round(line.uncertainty_ms) if line else None,
+        "clock_rate_ppm": round((line.rate - 1) * 1e6, 1) if line else None,
+    }
+
+
+def _sectors(records, mine):
+    """Sectors read and bad, bad frames and sectors of a newer format, of the flight's logs."""
+    total = {"frames_bad": 0, "sectors_read": 0, "sectors_bad": 0, "sectors_newer_format": 0}
+    for piece in records.pieces:
+        blocks = piece.blocks
+        ours = _belongs(piece, mine)
+        hurt = (blocks.owner < 0) & ours & _written(blocks, np.flatnonzero((blocks.owner < 0) & ours))
+        bad = (piece.damage.bad_block & ours) | hurt
+        total["frames_bad"] += int(piece.damage.frames_bad[ours].sum())
+        total["sectors_read"] += int(((blocks.owner >= 0) & ours).sum() + hurt.sum())
+        total["sectors_bad"] += int(bad.sum())
+        total["sectors_newer_format"] += int((blocks.is_newer() & ours).sum())
+    return total
+
+
+def _belongs(piece, mine):
+    """Blocks of the flight's logs: owned by them, or without a header and between two that are or with frames of theirs."""
+    blocks = piece.blocks
+    owned = blocks.owner >= 0
+    ours = owned & np.append(mine, False)[np.where(owned, blocks.owner, len(mine))]
+    numbers = np.arange(blocks.count)
+    before = np.maximum.accumulate(np.where(owned, numbers, -1))
+    behind = np.minimum.accumulate(np.where(owned, numbers, blocks.count)[::-1])[::-1]
+    between = ~owned & (before >= 0) & (behind < blocks.count)
+    between[between] = ours[before[between]] & ours[behind[between]]
+    place = piece.starts // SECTOR_SIZE
+    salvaged = np.zeros(blocks.count, dtype=bool)
+    salvaged[place[mine[piece.keys]]] = True
+    return ours | between | salvaged & ~owned
+
+
+def _written(blocks, numbers):
+    """Of the given blocks those that are neither all zeros nor all fill; bool, shape (blocks,)."""
+    written = np.zeros(blocks.count, dtype=bool)
+    for number in numbers.tolist():
+        raw = blocks.data[number * SECTOR_SIZE : (number + 1) * SECTOR_SIZE]
+        written[number] = not ((raw == 0).all() or (raw == FILL).all())
+    return written
+
+
+def _unknown_records(records, mine):
+    counts = {}
+    for piece in records.pieces:
+        for (key, record_type, length), count in piece.damage.unknown.items():
+            if mine[key]:
+                counts[record_type, length] = counts.get((record_type, length), 0) + count
+    return [{"type": record_type, "length": length, "count": count} for (record_type, length), count in sorted(counts.items())]

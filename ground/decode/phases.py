@@ -1,0 +1,196 @@
+"""Launch, burst and landing, found after the fact from the whole profile.
+
+Each is a change of slope. A rough place comes from thresholds on the median-filtered profile; the moment itself from
+fitting a broken curve around it: level then climbing (launch), climbing then falling (burst), falling then level
+(landing). The fit uses a minute or two of readings, so 5 to 10 m of noise move it by a second at most, and it needs no
+reading at the very moment: a restart across the burst costs little.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+GROUND, ASCENDING, DESCENDING, LANDED = range(4)
+PHASE_WORDS = ["ground", "ascending", "descending", "landed"]
+CLIMB_M_MIN = 200.0  # less than this is no flight
+_NEAR_GROUND_M = 30.0
+_STEADY_S = 60.0
+_STEADY_M = 30.0  # half a metre a second over the minute: neither climbing nor falling
+_LOW_SHARE = 0.2  # launch and landing lie in the lowest fifth of the profile; a balloon may pause higher up
+_FILTER = 9  # readings in the median filter
+_STEP_S = 0.25
+_POINTS_MIN = 4
+
+
+@dataclass
+class Moment:
+    """A moment found, in seconds, with the height there and how far apart the readings around it are."""
+
+    at_s: float
+    altitude_m: float
+    readings_apart_s: float
+    scatter_m: float  # of the readings about the fitted curve
+
+
+@dataclass
+class Phases:
+    """Moments of a flight; None for what the record does not show."""
+
+    launch: Moment | None = None
+    burst: Moment | None = None
+    landing: Moment | None = None
+    flew: bool = False
+
+    def of(self, t_s):
+        """Phase code of each time; int8."""
+        codes = np.full(len(t_s), GROUND, dtype=np.int8)
+        if not self.flew:
+            return codes
+        codes[:] = ASCENDING
+        if self.launch:
+            codes[t_s < self.launch.at_s] = GROUND
+        if self.burst:
+            codes[t_s >= self.burst.at_s] = DESCENDING
+        if self.landing:
+            codes[t_s >= self.landing.at_s] = LANDED
+        return codes
+
+
+def find(t_s, altitudes):
+    """The phases of a flight.
+
+    Parameters
+    ----------
+    t_s : numpy.ndarray, shape (n,)
+        Rising times. [s]
+    altitudes : list of numpy.ndarray, shape (n,)
+        The same profile as seen by several instruments, the smoothest first (NaN: no reading). Launch and landing are
+        taken from the first that has readings on both sides; the burst, where pressure may be at its weakest, from
+        the one that scatters least about its fit. [m]
+    """
+    profiles = [(t_s[good], altitude[good]) for altitude in altitudes for good in [~np.isnan(altitude)]]
+    profiles = [profile for profile in profiles if len(profile[0]) >= 2 * _FILTER]
+    phases = Phases()
+    rough = next((r for r in (_rough(*profile) for profile in profiles) if r is not None), None)
+    if rough is None:
+        return phases
+    phases.flew = True
+    launch_s, peak_s, landing_s = rough
+    bursts = [moment for moment in (_burst(*profile, peak_s) for profile in profiles) if moment is not None]
+    phases.burst = min(bursts, key=lambda moment: moment.scatter_m, default=None)
+    if launch_s is not None:
+        phases.launch = _first_found(profiles, _launch, launch_s)
+    if landing_s is not None and phases.burst:
+        phases.landing = _first_found(profiles, _landing, landing_s)
+    return phases
+
+
+def _first_found(profiles, finder, around_s):
+    found = (finder(t, h, around_s) for t, h in profiles)
+    return next((moment for moment in found if moment is not None), None)
+
+
+def _filtered(h):
+    """Running median; the ends repeat."""
+    padded = np.pad(h, _FILTER // 2, mode="edge")
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, _FILTER), axis=1)
+
+
+def _rough(t, h):
+    """Rough times of launch, peak and landing (None: not in the record); None if nothing flew."""
+    smooth = _filtered(h)
+    peak = int(np.argmax(smooth))
+    before, after = smooth[: peak + 1], smooth[peak:]
+    if smooth[peak] - min(before.min(), after.min()) < CLIMB_M_MIN:
+        return None
+    launch = landing = None
+    if smooth[peak] - before.min() >= CLIMB_M_MIN:
+        ahead = np.interp(t[: peak + 1] + _STEADY_S, t, smooth)
+        quiet = _is_quiet(before, smooth[peak], ahead - before)
+        if quiet.any():
+            launch = float(t[np.flatnonzero(quiet)[-1]])
+    if smooth[peak] - after.min() >= CLIMB_M_MIN:
+        ahead = np.interp(t[peak:] + _STEADY_S, t, smooth)
+        enough = t[peak:] + 10.0 <= t[-1]
+        quiet = _is_quiet(after, smooth[peak], after - ahead) & enough
+        if quiet.any():
+            landing = float(t[peak + np.flatnonzero(quiet)[0]])
+    return launch, float(t[peak]), landing
+
+
+def _is_quiet(heights, peak, change):
+    lowest = heights.min()
+    low = heights < lowest + _LOW_SHARE * (peak - lowest)
+    return low & ((change < _STEADY_M) | (heights < lowest + _NEAR_GROUND_M))
+
+
+def _launch(t, h, around_s):
+    """Level, then a climb that may still gather speed."""
+    return _broken(t, h, around_s, (-90.0, 120.0), (-30.0, 90.0), left=(), right=(1, 2), way=1)
+
+
+def _landing(t, h, around_s):
+    """A fall, then level."""
+    return _broken(t, h, around_s, (-60.0, 90.0), (-20.0, 70.0), left=(1, 2), right=(), way=1)
+
+
+def _burst(t, h, around_s):
+    """A climb, then a fall that gathers speed and finds its balance within some ten seconds."""
+    return _broken(t, h, around_s, (-60.0, 15.0), (-20.0, 12.0), left=(1,), right=(1, 2, 3), way=-1)
+
+
+def apogee_m(t_s, altitude_m, burst):
+    """Highest point of one profile: of the curve fitted around the burst, else of the filtered readings; None without any.
+
+    The highest single reading would be too high: of thousands of noisy ones it is the luckiest.
+    """
+    good = ~np.isnan(altitude_m)
+    t, h = t_s[good], altitude_m[good]
+    if burst is not None and ((t > burst.at_s - 10) & (t < burst.at_s + 10)).sum() >= 2 * _POINTS_MIN:
+        fitted = _burst(t, h, burst.at_s)
+        if fitted is not None and abs(fitted.at_s - burst.at_s) < 10:
+            return fitted.altitude_m
+    return float(_filtered(h).max()) if len(h) else None
+
+
+def _broken(t, h, around_s, window, search, left, right, way):
+    """Best place of a break between two polynomials that meet there.
+
+    `left` and `right` are the powers of (t - break) on either side, beside the common height. The far end of the curved
+    side must lie above the break (`way` 1: launch, landing) or below it (-1: burst), or the break is not believed.
+    """
+    use = (t >= around_s + window[0]) & (t <= around_s + window[1])
+    t, h = t[use] - around_s, h[use]
+    best = None
+    for at in np.arange(search[0], search[1] + _STEP_S / 2, _STEP_S):
+        before, after = t < at, t >= at
+        if before.sum() < _POINTS_MIN or after.sum() < _POINTS_MIN:
+            continue
+        tau = t - at
+        columns = [np.ones_like(tau)]
+        columns += [np.where(before, tau**power, 0.0) for power in left]
+        columns += [np.where(after, tau**power, 0.0) for power in right]
+        design = np.stack(columns, axis=1)
+        solution = np.linalg.lstsq(design, h, rcond=None)[0]
+        error = float(((design @ solution - h) ** 2).sum())
+        if best is None or error < best[0]:
+            best = (error, at, solution, t[after][0] - t[before][-1])
+    if best is None:
+        return None
+    error, at, solution, apart = best
+    side = t[t >= at][-1] - at if right else at - t[t < at][0]
+    powers = right or left
+    reach = side if right else -side
+    change = sum(coefficient * reach**power for coefficient, power in zip(solution[-len(powers):], powers, strict=True))
+    if change * way < _NEAR_GROUND_M / 2:
+        return None
+    height = float(solution[0] if way > 0 else _top(solution, right))
+    return Moment(around_s + float(at), height, float(apart), (error / len(t)) ** 0.5)
+
+
+def _top(solution, right):
+    """Highest point of the curve behind the break: the box still rises for a moment after the burst."""
+    tau = np.linspace(0.0, 5.0, 101)
+    coefficients = solution[-len(right):]
+    curve = solution[0] + sum(c * tau**power for c, power in zip(coefficients, right, strict=True))
+    return curve.max()
