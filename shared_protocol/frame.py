@@ -28,6 +28,8 @@ KIND_FRAMES = const(0)
 KIND_TEXT = const(1)
 TEXT_SIZE = const(478)
 FINISHED = const(1)  # bit of the header's flags
+PHASE_SHIFT = const(1)  # where the flight phase stands in them: a power-up that resumes a log begins with it
+PHASE_MASK = const(3)
 FILL = const(0xFF)
 
 PAYLOAD_SIZES = {}  # the closed table: type -> payload length
