@@ -25,7 +25,7 @@ from firmware.core.log_search import HOLE_MAX, LogSearch
 from firmware.core.schedule import Clock
 from shared_protocol import events
 from shared_protocol.compat import const
-from shared_protocol.frame import FINISHED, SECTOR_SIZE
+from shared_protocol.frame import FINISHED, PHASE_MASK, PHASE_SHIFT, SECTOR_SIZE
 
 _ROOM_MIN = const(660)  # sectors; the usual rates need 1.05 a second
 _RETRY_MS = const(5000)
@@ -34,8 +34,6 @@ _ENOSPC = const(28)
 _FAILURES_MAX = const(6)  # in a row; with the sector that a resume leaves out no hole is longer than HOLE_MAX
 _LOSSES_MAX = const(3)  # in a row, without one good sector between them: this part of the card is dead
 _STALE_FILES_MAX = const(8)
-_PHASE_SHIFT = const(1)  # bits 1 and 2 of a header's flags
-_PHASE_MASK = const(3)
 
 
 class Logbook:
@@ -82,7 +80,7 @@ class Logbook:
             self._open(now_ms)
         except Exception as error:  # OSError as a rule, and whatever a card's driver comes up with
             self.is_open = False
-            is_full = getattr(error, "errno", 0) == _ENOSPC
+            is_full = _error_number(error) == _ENOSPC
             self._retry_at_ms = self._clock.now() + (_RETRY_FULL_MS if is_full else _RETRY_MS)
             if not self.was_lost:
                 self.was_lost = True
@@ -105,7 +103,7 @@ class Logbook:
     def commit(self, now_ms: int) -> bool:
         """Write the oldest waiting sector, in the next place if the card refuses; at most two tries. True if it is safe."""
         framer = self._framer
-        flags = self.phase << _PHASE_SHIFT | (FINISHED if self.finished else 0)
+        flags = self.phase << PHASE_SHIFT | (FINISHED if self.finished else 0)
         for _ in range(2):
             sector = framer.seal(self._next, flags, now_ms)
             begun = self._clock.now()
@@ -164,7 +162,7 @@ class Logbook:
             self._boots.at_least((end.boot + 1) & 0xFFFFFFFF)
             self.first_sector = following
             self.resumed = True
-            self.phase = end.flags >> _PHASE_SHIFT & _PHASE_MASK
+            self.phase = end.flags >> PHASE_SHIFT & PHASE_MASK
         self._begin(number, end.log_id, search.total, following)
         self._journal.event(now_ms, events.LOG_RESUMED, events.CARD, 0, number, following)
         return True
@@ -200,7 +198,7 @@ class Logbook:
         try:
             return self._file.write(sector) == SECTOR_SIZE
         except Exception as error:  # whatever a card's driver comes up with
-            self._error = getattr(error, "errno", 0) or 0
+            self._error = _error_number(error)
             return False
 
     def _refused(self, now_ms):
@@ -263,6 +261,11 @@ class Logbook:
         self._put_aside()
         self._retry_at_ms = now_ms
         self.open(now_ms)
+
+
+def _error_number(error):
+    """The system's number of an error, 0 for one without."""
+    return error.errno or 0 if isinstance(error, OSError) else 0
 
 
 assert HOLE_MAX >= _FAILURES_MAX + 1  # the writer's promise to the search

@@ -49,7 +49,7 @@ class Schedule:
     """Calls the tasks. `feed` is the watchdog's; `on_error(now_ms, task_number, error)` hears of a failed step."""
 
     def __init__(self, clock: Clock, sleep_ms, feed, on_error):
-        self._clock = clock
+        self._now = clock.now  # bound once: each `clock.now` is a new object
         self._sleep_ms = sleep_ms
         self._feed = feed
         self._on_error = on_error
@@ -74,7 +74,7 @@ class Schedule:
 
     def turn(self) -> int:
         """Give every due task its step, feed the watchdog, and return how long nobody is due. [ms]"""
-        now = self._clock.now
+        now = self._now
         steps = self._steps
         due_ms = self._due_ms
         begun = at = now()
