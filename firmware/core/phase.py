@@ -58,6 +58,7 @@ class Phase:
         self._slow_count = 0
         self._slow_place = 0
         self._slow_next_s = 0
+        self._is_slow_rise = False
         self._last_raw = 0
         self._changed_s = 0
 
@@ -99,6 +100,7 @@ class Phase:
         self.phase = wanted
         self._agreeing = 0
         self._slow_count = 0
+        self._is_slow_rise = False
         if wanted == events.PHASE_GROUND:
             self._highest_m = trend.altitude_m
         else:
@@ -143,14 +145,13 @@ class Phase:
 
     def _rises_slowly(self, altitude, now_s):
         """True if the altitude was 800 m lower 500 s ago."""
-        slow = self._slow
-        if now_s < self._slow_next_s:
-            return False
-        self._slow_next_s = now_s + _SLOW_EVERY_S
-        place = self._slow_place
-        rises = self._slow_count == _SLOW_KEPT and altitude - slow[place] >= _SLOW_RISE_M
-        slow[place] = altitude
-        self._slow_place = place + 1 if place + 1 < _SLOW_KEPT else 0
-        if self._slow_count < _SLOW_KEPT:
-            self._slow_count += 1
-        return rises
+        if now_s >= self._slow_next_s:
+            self._slow_next_s = now_s + _SLOW_EVERY_S
+            slow = self._slow
+            place = self._slow_place
+            self._is_slow_rise = self._slow_count == _SLOW_KEPT and altitude - slow[place] >= _SLOW_RISE_M
+            slow[place] = altitude
+            self._slow_place = place + 1 if place + 1 < _SLOW_KEPT else 0
+            if self._slow_count < _SLOW_KEPT:
+                self._slow_count += 1
+        return self._is_slow_rise
