@@ -86,6 +86,9 @@ def altitude_from_geopotential(geopotential_m):
     return EARTH_RADIUS_M * h / (EARTH_RADIUS_M - h)
 
 
+LAYER_ALTITUDES_M = altitude_from_geopotential(_BASE_H)  # where the lapse rate changes
+
+
 def gravity_mps2(altitude_m):
     """Acceleration of gravity [m/s2] at a geometric altitude [m], at the standard's latitude (equation 17)."""
     z = np.asarray(altitude_m, dtype=float)

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from ground.atmosphere import R_AIR, air_density_kg_m3, gravity_mps2, standard_air
+from ground.atmosphere import LAYER_ALTITUDES_M, R_AIR, air_density_kg_m3, gravity_mps2, standard_air
 
 FLOOR_M = -1000.0
 TOP_M = 60000.0
@@ -67,7 +67,7 @@ class AirProfile(NamedTuple):
 
 def standard_profile(wind, temperature_offset_c=0.0, sea_level_pressure_hpa=1013.25):
     """Standard atmosphere, made warmer by an offset and deeper by its pressure at sea level, with a `Wind`."""
-    z = np.arange(FLOOR_M, TOP_M + _STEP_M, _STEP_M)
+    z = np.union1d(np.arange(FLOOR_M, TOP_M + _STEP_M, _STEP_M), LAYER_ALTITUDES_M)  # kinks fall on levels
     standard = standard_air(z)
     kelvin = standard.temperature_k + temperature_offset_c
     if temperature_offset_c == 0.0:
