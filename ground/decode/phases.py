@@ -162,19 +162,12 @@ def _broken(t, h, around_s, window, search, left, right, way):
     use = (t >= around_s + window[0]) & (t <= around_s + window[1])
     t, h = t[use] - around_s, h[use]
     best = None
-    for at in np.arange(search[0], search[1] + _STEP_S / 2, _STEP_S):
-        before, after = t < at, t >= at
-        if before.sum() < _POINTS_MIN or after.sum() < _POINTS_MIN:
-            continue
-        tau = t - at
-        columns = [np.ones_like(tau)]
-        columns += [np.where(before, tau**power, 0.0) for power in left]
-        columns += [np.where(after, tau**power, 0.0) for power in right]
-        design = np.stack(columns, axis=1)
-        solution = np.linalg.lstsq(design, h, rcond=None)[0]
-        error = float(((design @ solution - h) ** 2).sum())
-        if best is None or error < best[0]:
-            best = (error, at, solution, t[after][0] - t[before][-1])
+    coarse = np.arange(search[0], search[1] + 1.0, 1.0)
+    for at in coarse:
+        best = _better(best, _fit_at(t, h, at, left, right))
+    if best is not None:
+        for at in np.arange(best[1] - 1 + _STEP_S, best[1] + 1, _STEP_S):
+            best = _better(best, _fit_at(t, h, at, left, right))
     if best is None:
         return None
     error, at, solution, apart = best
@@ -185,7 +178,28 @@ def _broken(t, h, around_s, window, search, left, right, way):
     if change * way < _NEAR_GROUND_M / 2:
         return None
     height = float(solution[0] if way > 0 else _top(solution, right))
-    return Moment(around_s + float(at), height, float(apart), (error / len(t)) ** 0.5)
+    return Moment(around_s + at, height, apart, (error / len(t)) ** 0.5)
+
+
+def _fit_at(t, h, at, left, right):
+    """`(squared error, break, coefficients, readings apart)` of the least-squares fit with its break at `at`."""
+    before, after = t < at, t >= at
+    if before.sum() < _POINTS_MIN or after.sum() < _POINTS_MIN:
+        return None
+    tau = t - at
+    columns = [np.ones_like(tau)]
+    columns += [np.where(before, tau**power, 0.0) for power in left]
+    columns += [np.where(after, tau**power, 0.0) for power in right]
+    design = np.stack(columns, axis=1)
+    solution = np.linalg.lstsq(design, h, rcond=None)[0]
+    error = float(((design @ solution - h) ** 2).sum())
+    return error, float(at), solution, float(t[after][0] - t[before][-1])
+
+
+def _better(first, second):
+    if first is None or second is None:
+        return first or second
+    return second if second[0] < first[0] else first
 
 
 def _top(solution, right):

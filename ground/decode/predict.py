@@ -7,6 +7,7 @@ header: it is left to rough.py. Groups of 8 KiB, because CRC-32 finds every chan
 that order (Hamming distance 4 to 91 607 bits; from memory).
 """
 
+from functools import lru_cache
 from zlib import crc32
 
 import numpy as np
@@ -14,14 +15,15 @@ import numpy as np
 from ground.decode import crc_tables
 from ground.decode.sectors import intact_text
 from ground.decode.wire import (
-    HEADER_KIND, KIND_COUNT, KIND_SIZES, NO_KIND, SECTOR_SIZE, SECTOR_WORDS, SYNC_WORD, kind_of_pair,
+    HEADER_KIND, KIND_COUNT, KIND_SIZES, SECTOR_SIZE, SECTOR_WORDS, SYNC_WORD, kind_of_pair,
 )
 from shared_protocol.crc import UNSALTED
 
 GROUP = 16  # blocks, 8 KiB
 _CHUNK = 256 * GROUP  # blocks handled at a time, 2 MiB: stays in the processor's cache
 _ENDS = SECTOR_WORDS + 1
-_SIZE_WORDS = (KIND_SIZES // 2).astype(np.int64)
+_SIZE_WORDS = np.full(256, _ENDS, dtype=np.int64)  # too long to fit, for what is no kind
+_SIZE_WORDS[:KIND_COUNT] = KIND_SIZES // 2
 
 
 def clean_frames(blocks):
@@ -30,7 +32,7 @@ def clean_frames(blocks):
     Returns
     -------
     starts : numpy.ndarray of int64
-        Offsets of intact frames, sector headers included, rising.
+        Offsets of intact data frames, rising.
     kinds : numpy.ndarray of uint8
         Their kinds.
     clean : numpy.ndarray of bool, shape (blocks,)
@@ -38,7 +40,7 @@ def clean_frames(blocks):
     """
     clean = np.zeros(blocks.count, dtype=bool)
     starts, kinds = [], []
-    tables = _end_tables(blocks.keys.salts())
+    tables = _end_tables(tuple(blocks.keys.salts().tolist()))
     text = intact_text(blocks)
     for first in range(0, blocks.count, _CHUNK):
         last = min(first + _CHUNK, blocks.count)
@@ -54,6 +56,7 @@ def clean_frames(blocks):
     return np.concatenate(starts), np.concatenate(kinds), clean
 
 
+@lru_cache(maxsize=4)
 def _end_tables(salts):
     """What a valid frame adds to its sector's register, by key, kind and the word at which it ends.
 
@@ -73,8 +76,8 @@ def _candidates(words):
     """Word offsets and kinds of what looks like frames, none running out of its sector."""
     at = np.flatnonzero(words[:-1] == SYNC_WORD)
     kind = kind_of_pair()[words[at + 1]]
-    end = (at & (SECTOR_WORDS - 1)) + np.append(_SIZE_WORDS, 0).take(kind, mode="clip")
-    keep = (kind != NO_KIND) & (end <= SECTOR_WORDS)
+    end = (at & (SECTOR_WORDS - 1)) + _SIZE_WORDS[kind]
+    keep = end <= SECTOR_WORDS
     if not keep.all():
         at, kind, end = at[keep], kind[keep], end[keep]
     return at, kind, end
@@ -107,10 +110,10 @@ def _chunk(blocks, first, last, text, tables):
     good = _groups_as_predicted(data, registers, settled)
     is_text = np.zeros(count, dtype=bool)
     is_text[text - first] = True
-    keep = (good & ~is_text)[at >> 8]
-    if not keep.all():
-        at, kind = at[keep], kind[keep]
-    return at, kind, good
+    keep = kind != HEADER_KIND
+    if is_text.any() or not good.all():
+        keep &= (good & ~is_text)[at >> 8]
+    return at[keep], kind[keep], good
 
 
 def _register(sector):

@@ -13,10 +13,11 @@ from ground.decode.predict import clean_frames
 from ground.decode.rough import rough_frames
 from ground.decode.sectors import Blocks, Keys, split
 from ground.decode.sequence import arrange
-from ground.decode.wire import HEADER_KIND, KIND_COUNT, KIND_SIZES, SECTOR_SIZE, frame_dtypes, rows_at
+from ground.decode.wire import KIND_COUNT, KIND_SIZES, SECTOR_SIZE, frame_dtypes, row_view, rows_at
 
 _STAMP = np.dtype([("seq", "<u2"), ("t_ms", "<u4")])
 _STAMP_OFFSET = 4
+_STEP = 1 << 16  # frames copied at a time, 2 MiB
 
 
 @dataclass
@@ -77,8 +78,6 @@ class Records:
 def search(blocks):
     """All intact data frames of some blocks."""
     starts, kinds, clean = clean_frames(blocks)
-    data_frames = kinds != HEADER_KIND
-    starts, kinds = starts[data_frames], kinds[data_frames]
     keys = blocks.owner[starts // SECTOR_SIZE] if (blocks.owner != 0).any() else np.zeros(len(starts), np.int32)
     rough = rough_frames(blocks, clean)
     damage = account(blocks, clean, rough)
@@ -137,7 +136,7 @@ def _joined(arrays, dtype):
 def _boot(key, pair, sequence, t_ms):
     gap_ms, gap_at = 0, int(t_ms[0])
     if len(t_ms) > 1:
-        steps = np.diff(t_ms.astype(np.int64))
+        steps = np.diff(np.ascontiguousarray(t_ms)).view(np.int32)  # a task may stamp a reading a little before its neighbour
         longest = int(steps.argmax())
         gap_ms, gap_at = int(steps[longest]), int(t_ms[longest])
     return BootFrames(key, pair[0], pair[1], sequence.kept, sequence.missing, sequence.duplicate,
@@ -146,23 +145,43 @@ def _boot(key, pair, sequence, t_ms):
 
 def _rows_by_kind(pieces, kinds, owner, order):
     """Whole frames by kind, in the given order (None: as they are)."""
-    rows, row_keys = [], []
-    ends = np.cumsum([len(piece.starts) for piece in pieces])
-    ordered_kinds = kinds if order is None else kinds[order]
-    for kind in range(KIND_COUNT):
-        chosen = np.flatnonzero(ordered_kinds == kind)
-        if order is not None:
-            chosen = order[chosen]
-        size = int(KIND_SIZES[kind])
-        out = None
-        if len(pieces) == 1:
-            out = rows_at(pieces[0].blocks.data, pieces[0].starts[chosen], size)
-        else:
-            out = np.empty((len(chosen), size), dtype=np.uint8)
-            for piece, end in zip(pieces, ends, strict=True):
-                begin = end - len(piece.starts)
-                here = np.flatnonzero((chosen >= begin) & (chosen < end))
-                out[here] = rows_at(piece.blocks.data, piece.starts[chosen[here] - begin], size)
-        rows.append(out.view(frame_dtypes()[kind]).reshape(len(chosen)))
-        row_keys.append(owner[chosen])
+    counts = np.bincount(kinds if order is None else kinds[order], minlength=KIND_COUNT)
+    out = [np.empty(count, dtype=f"V{size}") for count, size in zip(counts, KIND_SIZES, strict=True)]
+    row_keys = [np.empty(count, dtype=np.int32) for count in counts]
+    if order is None:
+        filled = [0] * KIND_COUNT
+        for piece in pieces:
+            _fill_in_place(piece, out, row_keys, filled)
+    else:
+        _fill_in_order(pieces, kinds, owner, order, out, row_keys)
+    rows = [rows.view(frame_dtypes()[kind]) for kind, rows in enumerate(out)]
     return rows, row_keys
+
+
+def _fill_in_place(piece, out, row_keys, filled):
+    """Copy a piece's frames behind what is there, a few thousand at a time: source and goal then stay in the cache."""
+    views = [row_view(piece.blocks.data, int(size)) for size in KIND_SIZES]
+    for begin in range(0, len(piece.starts), _STEP):
+        kinds = piece.kinds[begin : begin + _STEP]
+        for kind in range(KIND_COUNT):
+            chosen = np.flatnonzero(kinds == kind)
+            if len(chosen) == 0:
+                continue
+            goal = slice(filled[kind], filled[kind] + len(chosen))
+            chosen += begin
+            out[kind][goal] = views[kind][piece.starts[chosen]]
+            row_keys[kind][goal] = piece.keys[chosen]
+            filled[kind] = goal.stop
+
+
+def _fill_in_order(pieces, kinds, owner, order, out, row_keys):
+    ends = np.cumsum([len(piece.starts) for piece in pieces])
+    ordered_kinds = kinds[order]
+    for kind in range(KIND_COUNT):
+        chosen = order[ordered_kinds == kind]
+        row_keys[kind][:] = owner[chosen]
+        for piece, end in zip(pieces, ends, strict=True):
+            begin = end - len(piece.starts)
+            here = np.flatnonzero((chosen >= begin) & (chosen < end))
+            if len(here):
+                out[kind][here] = row_view(piece.blocks.data, int(KIND_SIZES[kind]))[piece.starts[chosen[here] - begin]]

@@ -53,8 +53,8 @@ class Blocks:
         Key number, or LOOSE.
     joined : numpy.ndarray of bool, shape (n,)
         Whether the next block in `data` also follows in the source.
-    headers : numpy structured array, shape (n,)
-        Header frame of each owned block; meaningless in loose ones.
+    kind, version : numpy.ndarray of uint8, shape (n,)
+        Kind and format version that the header of an owned block states; 0 in loose ones.
     keys : Keys
         Shared by all blocks of a source.
     """
@@ -63,7 +63,8 @@ class Blocks:
     size: int
     owner: np.ndarray
     joined: np.ndarray
-    headers: np.ndarray
+    kind: np.ndarray
+    version: np.ndarray
     keys: Keys
 
     @property
@@ -72,11 +73,11 @@ class Blocks:
 
     def is_text(self):
         """Owned blocks whose header says kind 1; bool, shape (n,)."""
-        return (self.owner >= 0) & (self.headers["kind"] == KIND_TEXT)
+        return (self.owner >= 0) & (self.kind == KIND_TEXT)
 
     def is_newer(self):
         """Owned blocks of a format that this decoder does not know yet."""
-        return (self.owner >= 0) & (self.headers["format"] != FORMAT_VERSION)
+        return (self.owner >= 0) & (self.version != FORMAT_VERSION)
 
 
 def header_rows(data, starts):
@@ -115,18 +116,23 @@ def split(data, keys, joined=None):
     intact &= marked * SECTOR_SIZE + HEADER_SIZE <= size
     marked, found = marked[intact], found[intact]
 
-    headers = np.zeros(count, dtype=frame_dtypes()[HEADER])
-    headers[marked] = found
+    kind, version = np.zeros(count, dtype=np.uint8), np.zeros(count, dtype=np.uint8)
+    kind[marked], version[marked] = found["kind"], found["format"]
     owner = np.full(count, LOOSE, dtype=np.int32)
-    pairs = found["log_id"].astype(np.uint64) << np.uint64(32) | found["boot"]
-    distinct, first, inverse = np.unique(pairs, return_index=True, return_inverse=True)
-    numbers = np.empty(len(distinct), dtype=np.int32)
-    for place in np.argsort(first):  # in the order of the file, so that numbers say who came first
-        numbers[place] = keys.add(int(distinct[place]) >> 32, int(distinct[place]) & 0xFFFFFFFF)
-    owner[marked] = numbers[inverse]
+    owner[marked] = _key_numbers(found, keys)
     if joined is None:
         joined = np.ones(count, dtype=bool)
-    return Blocks(data, size, owner, joined, headers, keys)
+    return Blocks(data, size, owner, joined, kind, version, keys)
+
+
+def _key_numbers(found, keys):
+    """Key number of each header, new ones in the order of the file."""
+    if len(found) == 0:
+        return np.empty(0, dtype=np.int32)
+    changes = np.flatnonzero((found["log_id"][1:] != found["log_id"][:-1]) | (found["boot"][1:] != found["boot"][:-1])) + 1
+    begins = np.concatenate([[0], changes])  # few: a boot's sectors stand together
+    numbers = [keys.add(*pair) for pair in zip(found["log_id"][begins].tolist(), found["boot"][begins].tolist(), strict=True)]
+    return np.repeat(np.array(numbers, dtype=np.int32), np.diff(np.append(begins, len(found))))
 
 
 def intact_text(blocks):

@@ -9,10 +9,7 @@ import os
 import secrets
 import shutil
 
-import numpy as np
-
-from ground.decode.moments import iso_bytes
-from ground.decode.table import Maybe, Moments, Words
+from ground.decode.table import Words
 from ground.errors import InputError
 
 FORMATS = ("parquet", "csv")
@@ -78,6 +75,8 @@ def _move(stage, out_dir):
 
 
 def _write(table, path, file_format):
+    from ground.decode.arrow import to_arrow
+
     arrow = to_arrow(table)
     if file_format == "csv":
         from pyarrow import csv
@@ -88,43 +87,3 @@ def _write(table, path, file_format):
 
     texts = [name for name, column in table.columns.items() if isinstance(column, Words)]
     pq.write_table(arrow, path, use_dictionary=texts, write_statistics=texts or False)
-
-
-def to_arrow(table):
-    """The table as a pyarrow.Table; `about` becomes each field's metadata."""
-    import pyarrow as pa
-
-    fields, arrays = [], []
-    for name, column in table.columns.items():
-        array = _array(column)
-        arrays.append(array)
-        fields.append(pa.field(name, array.type, metadata=table.about.get(name) or None))
-    schema = pa.schema(fields, metadata={"thistledown_table": table.name})
-    return pa.Table.from_arrays(arrays, schema=schema)
-
-
-def _array(column):
-    import pyarrow as pa
-
-    if isinstance(column, Words):
-        vocabulary = pa.array(column.vocabulary, type=pa.string())
-        return vocabulary.take(pa.array(column.codes, mask=column.codes < 0))
-    if isinstance(column, Moments):
-        return _iso_array(column)
-    if isinstance(column, Maybe):
-        return pa.array(column.values, mask=~column.known)
-    if column.dtype.kind == "f":
-        return pa.array(column, mask=np.isnan(column))
-    return pa.array(column)
-
-
-def _iso_array(column):
-    import pyarrow as pa
-
-    count, size = len(column), 24
-    text = iso_bytes(np.where(column.known, column.ms, 0))
-    offsets = np.arange(count + 1, dtype=np.int64) * size
-    known = None if column.known.all() else pa.py_buffer(np.packbits(column.known, bitorder="little").tobytes())
-    if offsets[-1] < 1 << 31:
-        return pa.StringArray.from_buffers(count, pa.py_buffer(offsets.astype(np.int32)), pa.py_buffer(text), known)
-    return pa.LargeStringArray.from_buffers(count, pa.py_buffer(offsets), pa.py_buffer(text), known)
