@@ -5,6 +5,7 @@ imported here: each command imports what it needs when it runs, so that `--help`
 """
 
 import errno
+import io
 import os
 import sys
 import traceback
@@ -27,6 +28,8 @@ _MACHINE_ERRNOS = {
     errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG,
     errno.EISDIR, errno.ENOTDIR, errno.ENAMETOOLONG, errno.EMFILE, errno.ENFILE,
 }  # fmt: skip
+
+_STOPPED = 130
 
 app = typer.Typer(
     add_completion=False,
@@ -73,14 +76,18 @@ def main() -> None:
 
 def run(arguments: list[str]) -> int:
     """The exit status of one command; whatever goes wrong is told in one line on stderr."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal without a degree sign shows a question mark instead
+            stream.reconfigure(errors="replace")
     try:
-        return app(args=arguments, prog_name="thistledown", standalone_mode=False) or 0
+        status = app(args=arguments, prog_name="thistledown", standalone_mode=False) or 0
+        return _tell("stopped.", status) if status == _STOPPED else status  # typer turns the stop key into a status
     except InputError as error:
         return _tell(str(error), 1)
     except typer.TyperException as error:
         return _tell(_usage(error), error.exit_code)
     except (KeyboardInterrupt, typer.Abort):
-        return _tell("stopped.", 130)
+        return _tell("stopped.", _STOPPED)
     except OSError as error:
         if error.errno not in _MACHINE_ERRNOS:
             return _our_fault(error, arguments)

@@ -82,7 +82,7 @@ class _Lines:
 
     def __call__(self, share: float, text: str) -> None:
         now = time.monotonic()
-        if now >= self._next:
+        if now >= self._next and 0.0 < share < 1.0:  # the end is told by the command itself
             self._next = now + PLAIN_EVERY_S
             note(f"{self._title}: {100 * min(max(share, 0.0), 1.0):.0f} % {text}".rstrip())
 

@@ -5,13 +5,17 @@ from typing import Annotated, Literal
 
 import typer
 
-from ground.console import say
+from ground.console import progress, say
 
 
 def decode(
     source: Annotated[Path, typer.Argument(metavar="SOURCE", help="A card image, a card's folder or a log file.")],
     out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="The flight folder to write.")],
     format: Annotated[Literal["parquet", "csv"], typer.Option(help="The kind of tables to write.")] = "parquet",
+    log: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", show_default=False, help="Which log, if there are several. [default: the newest]"),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Write over tables that are already there.")] = False,
 ) -> None:
     """Read a card, an image of one or a log file into a flight folder.
@@ -25,6 +29,12 @@ def decode(
     """
     from ground.decode import decode as decode_source
 
-    decode_source(source, out, format=format, force=force)
-    say(f"Wrote the flight folder {out}.")
+    with progress("Decoding") as shown:
+        result = decode_source(source, out, format=format, force=force, log=log, progress=shown)
+    account = result.integrity
+    say(
+        f"Read {account['frames_ok']:,} frames; {account['frames_missing']:,} are missing, "
+        f"{account['frames_bad']:,} could not be read."
+    )
+    say(f"Wrote the flight folder {out}; {out / 'integrity.json'} has the whole account.")
     say(f"Next: thistledown report {out}")

@@ -35,7 +35,8 @@ def demo(
     (out / NOTE_NAME).write_text(NOTE, encoding="utf-8")
     with progress("Flying") as shown:
         fly(load_scenario("demo"), out, progress=shown)
-    decode(out / "card.img", out, force=True)
+    with progress("Decoding") as shown:
+        decode(out / "card.img", out, force=True, progress=shown)
     with progress("Drawing") as shown:
         build_report(out, force=True, progress=shown)
     say(summarise(out))

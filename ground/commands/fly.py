@@ -7,6 +7,8 @@ import typer
 
 from ground.console import progress, say
 
+_COMPLAINTS_SHOWN = 3
+
 
 def fly(
     scenario: Annotated[str, typer.Argument(metavar="SCENARIO", help="`demo`, `calm`, or the path of a TOML file.")],
@@ -44,8 +46,17 @@ def fly(
     folder = out or Path("flights") / Path(scenario).stem
     claim(folder, force=force)
     with progress("Flying") as shown:
-        fly_scenario(
+        result = fly_scenario(
             loaded, folder, sounding=sounding, gnss_stream=gnss_stream, seed=seed, runtime=runtime, progress=shown
         )
+    for line in result.notices:
+        say(f"! {line}")
+    complaints = result.complaints()
+    for line in complaints[:_COMPLAINTS_SHOWN]:
+        say(f"! {line}")
+    if len(complaints) > _COMPLAINTS_SHOWN:
+        say(f"! and more of what good firmware does not do; see {folder / 'flight.json'}")
+    power_ups = f"{len(result.boots)} power-up{'' if len(result.boots) == 1 else 's'}"
+    say(f"Flew {result.duration_s / 3600:.2f} h in {result.host_s:.0f} s on {result.runtime}, {power_ups}.")
     say(f"Wrote {folder / 'card.img'} and {folder / 'truth.parquet'}.")
     say(f"Next: thistledown decode {folder / 'card.img'} -o {folder}")
