@@ -170,7 +170,6 @@ class GnssParser:
             if kind == _WAIT:
                 if not self._quiet:
                     break
-                self._other_stop = 0
                 self._after = place + 1
             place = self._after
         self._start = place
@@ -244,11 +243,11 @@ class GnssParser:
 
     def _judge_other(self, kind: int, end: int) -> int:
         """A message of ours lies inside the span of another one: is that span real?"""
-        if self._other_stop > end:
-            return _WAIT
         stop = self._other_stop
+        if stop > end and not self._quiet:
+            return _WAIT
         self._other_stop = 0
-        if not self._fletcher_holds(self._other, stop - 2):
+        if stop > end or not self._fletcher_holds(self._other, stop - 2):
             return kind
         self._after = stop
         return _SKIP
