@@ -3,6 +3,7 @@
 import numpy as np
 
 from ground.report import flags
+from ground.report.series import gap_starts
 from ground.report.timeline import duration_words
 
 READINGS = ("fix", "pressure", "temperature", "power", "health")
@@ -38,6 +39,7 @@ def sentences(folder, timeline, story):
         out.append(f"The longest pause in the {NOUNS[table]} is {duration_words(gap)}, from {timeline.clock(before)} "
                    f"to {timeline.clock(after)}.")
     out += _flagged(folder)
+    out += [f"The decoder notes: {text}." for text in note.get("notes") or [] if isinstance(text, str)]
     if not timeline.has_utc and timeline.spans:
         out.append("No reading has a time of day (the receiver gave no time), so times count from the first power-up.")
     if story.height_source == "pressure":
@@ -56,10 +58,17 @@ def boot_rows(folder, timeline):
             "boot": span.boot, "start": timeline.clock(span.start_ms), "end": timeline.clock(span.end_ms),
             "length": duration_words(span.end_ms - span.start_ms), "frames": _count(entry, "frames"),
             "gap": duration_words(gap) if gap is not None else "not known",
-            "placed": "by assumption" if span.assumed and (timeline.has_utc or rows) else
-                      "from GPS time" if timeline.has_utc else "first power-up",
+            "placed": _placed(span, entry, timeline, first=not rows),
         })
     return rows
+
+
+def _placed(span, entry, timeline, *, first):
+    """How a boot came to its place on the time axis."""
+    if not span.assumed:
+        basis = str(entry.get("utc_basis") or "gps")
+        return "by GPS time" if basis == "gps" else basis
+    return "by assumption" if timeline.has_utc or not first else "starts the axis"
 
 
 def longest_pauses(folder, timeline, limit=2):
@@ -70,8 +79,9 @@ def longest_pauses(folder, timeline, limit=2):
         times = times[np.isfinite(times)]
         if len(times) > 2:
             pauses = np.diff(times)
+            pauses = np.where(gap_starts(times)[1:], pauses, 0.0)  # a slower rhythm after the landing is no pause
             k = int(np.argmax(pauses))
-            if pauses[k] > max(3000.0, 3 * float(np.median(pauses))):
+            if pauses[k] > 0:
                 found.append((float(pauses[k]), name, float(times[k]), float(times[k + 1])))
     return sorted(found, reverse=True)[:limit]
 
@@ -84,18 +94,18 @@ def _restarts(timeline):
     for before, after in zip(spans, spans[1:], strict=False):
         assumed = after.assumed or before.assumed
         length = "not known" if assumed else duration_words(after.start_ms - before.end_ms)
-        pauses.append(f"{length} without a record before power-up {after.boot}")
+        pauses.append(f"{length} without a record before boot {after.boot}")
     count = len(spans) - 1
     return [f"The board restarted {count} {_plural(count, 'time')}: {'; '.join(pauses)}."]
 
 
 def _flagged(folder):
     out = []
-    for name in READINGS:
-        counts = flags.count_by_meaning(folder.tables[name]["flags"])
+    for table in READINGS:
+        counts = flags.counts(folder.tables[table]["flags"])
         if counts:
-            words = ", ".join(f"{count:,} {meaning}" for meaning, count in counts.items())
-            out.append(f"Flagged {NOUNS[name]}: {words}.")
+            words = ", ".join(f"{count:,} {name.replace('_', ' ')}" for name, count in counts.items())
+            out.append(f"Flagged {NOUNS[table]}: {words}.")
     return out
 
 

@@ -6,7 +6,7 @@ from ground.report.charts import SUBJECTS
 from ground.report.charts.figure import Figure, View
 from ground.report.folder import load_folder
 from ground.report.page import render_page
-from ground.report.render import png, specification
+from ground.report.render import ScriptLibrary, png, specification
 from ground.report.story import tell
 from ground.report.timeline import Timeline
 
@@ -20,6 +20,14 @@ def build(flight_dir, *, force, progress):
     folder = load_folder(flight_dir)
     page_path, figures_dir = flight_dir / PAGE_NAME, flight_dir / FIGURES_NAME
     _refuse_to_overwrite(page_path, figures_dir, force)
+    library = ScriptLibrary()
+    try:
+        return _write(folder, page_path, figures_dir, library, say)
+    finally:
+        library.drop()
+
+
+def _write(folder, page_path, figures_dir, library, say):
     timeline = Timeline([folder.flight, *folder.tables.values()])
     story = tell(folder, timeline)
     view = View(folder, timeline, story, moments(timeline, story))
@@ -38,7 +46,7 @@ def build(flight_dir, *, force, progress):
         written.append(path)
     _drop_stale(figures_dir, {path.name for path in written})
     say(0.8, "the page")
-    page_path.write_text(render_page(view, parts, specs), encoding="utf-8")
+    page_path.write_text(render_page(view, parts, specs, library.text()), encoding="utf-8")
     say(1.0, "done")
     return ReportPaths(page_path, tuple(written),
                        tuple(f"{part.title}: {part.reason}" for part in parts if not isinstance(part, Figure)))

@@ -35,7 +35,7 @@ def event_rows(folder, timeline, story):
 
 
 def _since(story, moment):
-    if not story.flew or not np.isfinite(moment):
+    if story.launch_ms is None or not np.isfinite(moment):
         return ""
     sign = "-" if moment < story.launch_ms else "+"
     return f"{sign}{duration_words(abs(moment - story.launch_ms))}"

@@ -5,6 +5,7 @@ import numpy as np
 from ground.report import flags
 from ground.report.timeline import duration_words
 
+FROM_PROFILE = "found in the height profile"
 COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
@@ -12,10 +13,11 @@ def fact_rows(folder, timeline, story):
     """(label, value, small print) of each fact, in the order of a reader's questions."""
     rows = [("Date", _date(timeline), "" if timeline.has_utc else "the receiver gave no time"),
             ("Recorded", duration_words(timeline.end_ms - timeline.start_ms) if timeline.spans else "nothing",
-             f"{len(timeline.spans)} power-up{'s' if len(timeline.spans) != 1 else ''}")]
+             f"{len(timeline.spans)} boot{'s' if len(timeline.spans) != 1 else ''}")]
     if story.flew:
-        rows.append(("Launch", timeline.clock(story.launch_ms), "as the board's phase logic saw it"))
-        if story.landing_ms is not None:
+        rows.append(("Launch", timeline.clock(story.launch_ms), FROM_PROFILE) if story.launch_ms is not None
+                    else ("Launch", "not in the record", "the record begins in the air"))
+        if story.launch_ms is not None and story.landing_ms is not None:
             rows.append(("In the air", duration_words(story.landing_ms - story.launch_ms), "launch to landing"))
     else:
         rows.append(("Launch", "none", "the record shows no ascent"))
@@ -23,8 +25,8 @@ def fact_rows(folder, timeline, story):
     rows.append(_top("Highest by pressure", story.pressure_top_m, story.pressure_top_ms, timeline,
                      "no pressure altitude in the folder"))
     if story.flew:
-        rows.append(("Burst", timeline.clock(story.burst_ms), "highest point of the record") if story.burst_ms is not None
-                    else ("Burst", "not in the record", "the record shows no descent"))
+        rows.append(("Burst", timeline.clock(story.burst_ms), FROM_PROFILE) if story.burst_ms is not None
+                    else ("Burst", "not in the record", "the record shows no change from ascent to descent"))
         rows += _landing(timeline, story)
     rows += _coldest(folder)
     rows += _panel(folder)
@@ -50,15 +52,15 @@ def _top(label, height_m, moment, timeline, reason):
 def _landing(timeline, story):
     rows = []
     if story.landing_ms is not None:
-        rows.append(("Landing", timeline.clock(story.landing_ms), "as the board's phase logic saw it"))
+        rows.append(("Landing", timeline.clock(story.landing_ms), FROM_PROFILE))
     else:
         rows.append(("Landing", "not in the record", "the record ends in the air" if story.phases else ""))
     if story.landing is None:
         rows.append(("Landing place", "not known", "no GPS position in the folder"))
     elif story.rested:
-        rows.append(("Landing place", position_words(story.landing), f"median of {story.landing.fixes} fixes on the ground"))
+        rows.append(("Landing place", position_words(story.landing), story.landing.basis))
     else:
-        height = "" if not np.isfinite(story.last_height_m) else f", {story.last_height_m:,.0f} m high"
+        height = "" if story.last_height_m is None or not np.isfinite(story.last_height_m) else f", {story.last_height_m:,.0f} m high"
         rows.append(("Last known place", position_words(story.landing), f"not the landing: last fix{height}"))
     if story.distance_km is not None:
         toward = COMPASS[int((story.bearing_deg + 22.5) // 45) % 8]

@@ -1,45 +1,73 @@
-"""What the `flags` of a reading mean, and which flagged readings no line should go through."""
+"""What the flags of a reading mean for the page, and which flagged readings no line should go through.
+
+The decoder writes flags as names joined by `|`; an empty text means that nothing is known against the reading.
+"""
 
 import numpy as np
 import pandas as pd
 
-from shared_protocol import records
+from ground.decode import flags as decoded
 
-# bit -> (short name, sentence for the page)
 MEANINGS = {
-    records.FLAG_STALE: ("stale", "older than the sensor's period"),
-    records.FLAG_BUS_ERROR: ("bus error", "the bus failed in this reading or just before it"),
-    records.FLAG_AFTER_RESET: ("after reset", "the chip's power-on value, or the first reading after the chip restarted"),
-    records.FLAG_NEVER_CONVERTED: ("no conversion", "the chip had finished no measurement"),
-    records.FLAG_FROZEN: ("frozen", "the same value for longer than a live sensor allows"),
-    records.FLAG_LIMIT: ("at its limit", "the chip or the receiver says it is at its limit"),
-    records.FLAG_ASSUMED_DATE: ("assumed date", "the receiver gave a time without a date"),
+    "stale": "older than the sensor’s period",
+    "bus_error": "the bus failed in this reading or just before it",
+    "after_reset": "the chip’s power-on value, or the first reading after the chip restarted",
+    "never_converted": "the chip had finished no measurement",
+    "frozen": "the same value for longer than a live sensor allows",
+    "limit": "the chip or the receiver says it is at its limit",
+    "assumed_date": "the receiver gave a time without a date; the last known date was used",
+    "out_of_range": "outside the range for which the sensor’s maker vouches; the value is shown as computed",
+    "no_calibration": "the calibration that turns the raw words into a value is not in the log",
+    "interpolated": "in the flight table: between readings up to a few seconds apart",
+    "leap_assumed": "the receiver did not say how far GPS time and UTC are apart; a table’s value was used",
 }
-UNFIT = records.FLAG_BUS_ERROR | records.FLAG_AFTER_RESET | records.FLAG_NEVER_CONVERTED
+OF_FLIGHT = frozenset({"interpolated", "out_of_range", "stale", "frozen", "limit"})  # said of a second of flight
+UNFIT = frozenset(name for bit, name in decoded.NAMES.items() if decoded.SUSPECT & bit)
 
 
-def bits(column):
-    """The flags of a table as whole numbers, shape (n,); 0 where the column is empty."""
-    numbers = pd.to_numeric(column, errors="coerce").to_numpy(dtype="float64", na_value=np.nan)
-    return np.nan_to_num(numbers, nan=0.0).astype("int64")
+def sets(column):
+    """(distinct sets of names, which of them each reading has): list of frozenset, and int array of shape (n,)."""
+    codes, words = pd.factorize(column.where(column.notna(), "").astype(str))
+    return [frozenset(name for name in word.split("|") if name and name not in ("0", "0.0", "nan")) for word in words], codes
+
+
+def has_any(column, wanted):
+    """Readings with one of the wanted flags (set of names); shape (n,), bool."""
+    distinct, codes = sets(column)
+    return np.array([bool(names & wanted) for names in distinct], dtype=bool)[codes] if len(codes) else np.zeros(0, bool)
 
 
 def is_unfit(column):
     """Readings that are drawn as crosses and left out of lines, extremes and medians; shape (n,), bool."""
-    return (bits(column) & UNFIT) != 0
+    return has_any(column, UNFIT)
 
 
-def names(value):
-    """Short names of the bits set in one value, for a pop-up."""
-    known = [short for bit, (short, _) in MEANINGS.items() if value & bit]
-    rest = value & ~sum(MEANINGS)
-    return ", ".join(known + ([f"other ({rest})"] if rest else []))
+def is_doubtful(column):
+    """Readings that lines go through although something is known against them; shape (n,), bool."""
+    distinct, codes = sets(column)
+    doubt = np.array([bool(names) and not names & UNFIT for names in distinct], dtype=bool)
+    return doubt[codes] if len(codes) else np.zeros(0, bool)
 
 
-def count_by_meaning(column):
-    """{short name: readings} of a table's flags, without those that occur nowhere."""
-    value = bits(column)
-    counts = {short: int(np.count_nonzero(value & bit)) for bit, (short, _) in MEANINGS.items()}
-    rest = ~sum(MEANINGS)
-    counts["other"] = int(np.count_nonzero(value & rest))
-    return {name: count for name, count in counts.items() if count}
+def of_flight(column, subject):
+    """Flags of one subject of the flight table (`pressure_out_of_range` of `pressure`), as a column of their own."""
+    distinct, codes = sets(column)
+    own = ["|".join(sorted(name.removeprefix(subject + "_") for name in names
+                           if name.startswith(subject + "_") and name.removeprefix(subject + "_") in OF_FLIGHT))
+           for names in distinct]
+    return pd.Series(np.array(own, dtype=object)[codes] if len(codes) else [], dtype=object)
+
+
+def words(value):
+    """One reading's flags for a pop-up."""
+    return str(value).replace("|", ", ").replace("_", " ") if isinstance(value, str) else ""
+
+
+def counts(column):
+    """{name: readings} of a table's flags, the most frequent first."""
+    distinct, codes = sets(column)
+    numbers = {}
+    for code, names in enumerate(distinct):
+        for name in names:
+            numbers[name] = numbers.get(name, 0) + int(np.count_nonzero(codes == code))
+    return dict(sorted(numbers.items(), key=lambda item: (-item[1], item[0])))

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from ground.errors import InputError
+from ground.report.stand_in import with_clockless_boots
 
 TABLES = ("fix", "pressure", "temperature", "power", "event", "health", "boot")
 NUMBER, TEXT = "number", "text"
@@ -27,7 +28,8 @@ COLUMNS = {
     "event": {"code": NUMBER, "text": TEXT},
     "health": {"battery_v": NUMBER},
     "boot": {"cause": NUMBER},
-    "truth": {"latitude_deg": NUMBER, "longitude_deg": NUMBER, "altitude_m": NUMBER, "phase": TEXT},
+    "truth": {"latitude_deg": NUMBER, "longitude_deg": NUMBER, "altitude_m": NUMBER, "pressure_hpa": NUMBER,
+              "air_temperature_c": NUMBER, "phase": TEXT},
 }
 COMMON = {"boot": NUMBER, "t_ms": NUMBER, "utc": TEXT, "flags": TEXT}
 
@@ -40,7 +42,7 @@ class FlightFolder:
     ----------
     path : Path
     flight : pandas.DataFrame
-        One row a second.
+        One row a second; boots without a time of day have rows too, see stand_in.py.
     tables : dict of str to pandas.DataFrame
         Each with the columns of `COLUMNS` and `COMMON`; no rows where the table is absent.
     truth : pandas.DataFrame or None
@@ -84,7 +86,7 @@ def load_folder(path):
         if tables[name] is None:
             tables[name] = _shaped(pd.DataFrame(), name)
     return FlightFolder(
-        path=path, flight=flight, tables=tables, truth=_table(path, "truth", "truth"),
+        path=path, flight=with_clockless_boots(flight, tables), tables=tables, truth=_table(path, "truth", "truth"),
         integrity=_json(path / "integrity.json"), results=_json(path / "results.json"),
         simulation=_json(path / "flight.json"),
     )

@@ -1,6 +1,8 @@
 """A figure's two forms: a PNG, and the specification that the page draws itself."""
 
 import copy
+import subprocess
+import sys
 
 from ground.report import theme
 from ground.report.charts.figure import PNG_WIDTH
@@ -52,8 +54,34 @@ def _frozen(spec):
     return spec
 
 
-def script_library():
-    """The JavaScript that draws charts (Vega, Vega-Lite, Vega-Embed), whole, for embedding in the page."""
-    import vl_convert
+class ScriptLibrary:
+    """The JavaScript that draws charts (Vega, Vega-Lite, Vega-Embed), whole, for embedding in the page.
 
-    return vl_convert.javascript_bundle(vl_version=VEGA_LITE)
+    Putting it together takes over a second and nothing else waits for it, so a process of its own starts on it while
+    this one draws.
+    """
+
+    _TASK = "import sys, vl_convert; sys.stdout.buffer.write(vl_convert.javascript_bundle(vl_version=sys.argv[1]).encode())"
+
+    def __init__(self):
+        try:
+            self._process = subprocess.Popen([sys.executable, "-c", self._TASK, VEGA_LITE],
+                                             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        except OSError:
+            self._process = None
+
+    def text(self):
+        """The script; made here and now if the process could not."""
+        if self._process is not None:
+            script, _ = self._process.communicate()
+            if self._process.returncode == 0 and script:
+                return script.decode("utf-8")
+        import vl_convert
+
+        return vl_convert.javascript_bundle(vl_version=VEGA_LITE)
+
+    def drop(self):
+        """End the process if nobody will ask for the script any more."""
+        if self._process is not None and self._process.poll() is None:
+            self._process.kill()
+            self._process.communicate()

@@ -98,7 +98,7 @@ def height_slices(heights_m, values, slice_m, *, low_share=0.1, high_share=0.9):
     Returns
     -------
     pandas.DataFrame
-        Columns `h` (middle of the slice, m), `low`, `mid` (median), `high`, `count`, rising with height.
+        Columns `h` (mean height of the readings, m), `low`, `mid` (median), `high`, `count`, rising with height.
     """
     heights, values = _clean(heights_m, values)
     if not len(heights):
@@ -108,11 +108,12 @@ def height_slices(heights_m, values, slice_m, *, low_share=0.1, high_share=0.9):
     spread = groups.quantile([low_share, 0.5, high_share]).unstack()
     spread.columns = ["low", "mid", "high"]
     spread["count"] = groups.size()
+    spread["h"] = pd.Series(heights).groupby(cell).mean()
     full = spread.reindex(range(cell.min(), cell.max() + 1))
     alone = full["mid"].isna()
     full = full[~(alone & alone.shift(1, fill_value=False))]  # one empty row breaks a line as well as many do
-    full.insert(0, "h", (full.index.to_numpy() + 0.5) * slice_m)
-    return full.reset_index(drop=True)
+    full["h"] = full["h"].fillna(pd.Series((full.index.to_numpy() + 0.5) * slice_m, index=full.index))
+    return full.reset_index(drop=True)[["h", "low", "mid", "high", "count"]]
 
 
 def at_times(times_ms, known_ms, known_values, *, reach_ms=3000.0):

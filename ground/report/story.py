@@ -1,27 +1,31 @@
 """What happened, in a few facts: when it left, how high, when it burst, where it came down.
 
-Facts come from the tables, each with the words for where it comes from. A fact that the tables do not give stays
-None; the page then says "not known" and why.
+Where `results.json` has a fact, that one is told, so that page, terminal and file agree. What it lacks is taken from
+the tables, and a fact that those do not give stays None.
 """
 
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 
+from ground.report import flags
 from ground.report.local_plane import distance_and_bearing
 from ground.report.series import at_times
+from ground.report.timeline import utc_ms
 
 PHASES = ("ground", "ascending", "descending", "landed")
-LANDING_FIXES = 60  # the landing place is the median of so many fixes: one fix alone wanders by metres
+PLACE_FIXES = 60  # a place is the median of so many fixes: one fix alone wanders by metres
+STUCK = frozenset({"frozen", "limit"})  # a receiver that repeats an old position
 
 
 @dataclass
 class Place:
-    """A position, how it was had, and from how many fixes."""
+    """A position, and in words how it was had."""
 
     latitude_deg: float
     longitude_deg: float
-    fixes: int
+    basis: str
 
 
 @dataclass
@@ -30,13 +34,16 @@ class Story:
 
     Attributes
     ----------
+    flew : bool
+        Whether the record shows a flight at all, launch in it or not.
     height_source : str or None
         "GPS" or "pressure": which altitude the charts against height use.
     rested : bool
-        Whether the record goes on after the landing (else `landing` is the last known place).
+        Whether `landing` was taken at rest after the landing (else it is the last known place).
     """
 
     phases: list = field(default_factory=list)  # (phase, start_ms, end_ms), in order
+    flew: bool = False
     launch_ms: float | None = None
     burst_ms: float | None = None
     landing_ms: float | None = None
@@ -51,42 +58,34 @@ class Story:
     distance_km: float | None = None
     bearing_deg: float | None = None
     height_source: str | None = None
-    height_share: float = 0.0
-
-    @property
-    def flew(self):
-        return self.launch_ms is not None
 
 
 def tell(folder, timeline):
     """The `Story` of a flight folder."""
     story = Story()
     times = timeline.times(folder.flight)
-    story.phases = _runs(folder.flight["phase"].to_numpy(), times)
-    for phase, start, _ in story.phases:
-        if phase == "ascending" and story.launch_ms is None:
-            story.launch_ms = start
-        if phase == "landed" and story.launch_ms is not None and story.landing_ms is None:
-            story.landing_ms = start
+    _phases(story, folder.flight, times)
     gps = gps_heights(folder, timeline)
     pressure = (times, folder.flight["pressure_altitude_m"].to_numpy())
     story.gps_top_m, story.gps_top_ms = _top(*gps)
     story.pressure_top_m, story.pressure_top_ms = _top(*pressure)
     _choose_height(story, times, gps, pressure)
-    if any(phase == "descending" for phase, _, _ in story.phases) and story.flew:
-        story.burst_ms = story.gps_top_ms if story.height_source == "GPS" else story.pressure_top_ms
+    _results(story, folder.results, timeline)
     _places(story, folder, timeline)
     return story
 
 
 def gps_heights(folder, timeline):
-    """Times [ms] and GPS altitudes [m]: from the fixes, or from the flight table where there are none."""
+    """Times [ms] and GPS altitudes [m] of the fixes; NaN where the receiver gave none or was stuck.
+
+    Without a table of fixes they come from the flight table.
+    """
     fix = folder.tables["fix"]
-    if np.isfinite(fix["altitude_m"]).any():
-        return timeline.times(fix), fix["altitude_m"].to_numpy()
-    source = folder.flight["altitude_source"].map(lambda text: isinstance(text, str) and text.lower().startswith("g"))
-    heights = np.where(source.to_numpy(dtype=bool), folder.flight["altitude_m"].to_numpy(), np.nan)
-    return timeline.times(folder.flight), heights
+    heights = fix["altitude_m"].to_numpy()
+    if np.isfinite(heights).any():
+        return timeline.times(fix), np.where(flags.has_any(fix["flags"], flags.UNFIT | STUCK), np.nan, heights)
+    own = (folder.flight["altitude_source"] == "gnss").to_numpy(dtype=bool)
+    return timeline.times(folder.flight), np.where(own, folder.flight["altitude_m"].to_numpy(), np.nan)
 
 
 def height_at(story, folder, timeline, times_ms):
@@ -103,23 +102,29 @@ def leg_at(story, times_ms):
         leg = {"ascending": "ascent", "descending": "descent"}.get(phase)
         if leg:
             legs[(times_ms >= start) & (times_ms <= end)] = leg
-    if story.burst_ms is not None:  # the board notices the burst some seconds late; the top of the curve is when it was
-        legs[(legs == "ascent") & (times_ms > story.burst_ms)] = "descent"
     return legs
 
 
-def _runs(phases, times):
-    """(phase, start, end) of each run of equal phases, unknown phases left out."""
-    runs = []
+def _phases(story, flight, times):
+    """Runs of equal phases, and the changes between them."""
     order = np.argsort(times, kind="stable")
-    for phase, moment in zip(phases[order], times[order], strict=True):
+    runs = []
+    for phase, moment in zip(flight["phase"].to_numpy()[order], times[order], strict=True):
         if phase not in PHASES or not np.isfinite(moment):
             continue
         if runs and runs[-1][0] == phase:
             runs[-1][2] = moment
         else:
             runs.append([phase, moment, moment])
-    return [(phase, float(start), float(end)) for phase, start, end in runs]
+    story.phases = [(phase, float(start), float(end)) for phase, start, end in runs]
+    story.flew = any(phase != "ground" for phase, _, _ in story.phases)
+    for (before, _, _), (phase, start, _) in zip(story.phases, story.phases[1:], strict=False):
+        if (before, phase) == ("ground", "ascending") and story.launch_ms is None:
+            story.launch_ms = start
+        if (before, phase) == ("ascending", "descending") and story.burst_ms is None:
+            story.burst_ms = start
+        if phase == "landed" and story.landing_ms is None:
+            story.landing_ms = start
 
 
 def _top(times, heights):
@@ -137,30 +142,58 @@ def _choose_height(story, times, gps, pressure):
               "pressure": float(np.mean(np.isfinite(pressure[1])))}
     if max(shares.values()) > 0:
         story.height_source = "GPS" if shares["GPS"] >= shares["pressure"] - 0.05 else "pressure"
-        story.height_share = shares[story.height_source]
+
+
+def _results(story, results, timeline):
+    """Facts of `results.json` in place of our own."""
+    if not timeline.has_utc:
+        return
+    for name in ("launch", "burst", "landing"):
+        moment = utc_ms(pd.Series([results.get(f"{name}_utc")], dtype=object))[0]
+        if np.isfinite(moment):
+            setattr(story, f"{name}_ms", float(moment))
+    for key, name in (("apogee_m", "gps_top"), ("apogee_pressure_altitude_m", "pressure_top")):
+        top = _number(results.get(key))
+        if top is not None:
+            setattr(story, f"{name}_m", top)
+            if story.burst_ms is not None:
+                setattr(story, f"{name}_ms", story.burst_ms)
+    latitude, longitude = _number(results.get("landing_latitude_deg")), _number(results.get("landing_longitude_deg"))
+    if latitude is not None and longitude is not None:
+        basis = str(results.get("landing_position_basis") or "from results.json")
+        story.landing = Place(latitude, longitude, basis)
+        story.rested = basis.startswith("median at rest")
 
 
 def _places(story, folder, timeline):
     fix, times = folder.tables["fix"], timeline.times(folder.tables["fix"])
     where = fix[["latitude_deg", "longitude_deg"]].to_numpy()
     known = np.isfinite(where).all(axis=1) & np.isfinite(times)
+    known &= ~flags.has_any(fix["flags"], flags.UNFIT | STUCK)
     if not known.any():
         return
     order = np.flatnonzero(known)[np.argsort(times[known], kind="stable")]
-    before = order[times[order] < story.launch_ms] if story.flew else order
-    story.start = _place(where[before[-LANDING_FIXES:]] if len(before) else where[order[:1]])
+    before = order[times[order] < story.launch_ms] if story.launch_ms is not None else order[:PLACE_FIXES]
+    story.start = _median(where[before[-PLACE_FIXES:]] if len(before) else where[order[:1]], "before the launch")
     if not story.flew:
         return
-    after = order[times[order] >= story.landing_ms] if story.landing_ms is not None else []
-    story.rested = len(after) > 0
-    story.landing = _place(where[after[-LANDING_FIXES:]] if story.rested else where[order[-1:]])
     story.last_height_m = float(fix["altitude_m"].to_numpy()[order[-1]])
+    if story.landing is None:
+        after = order[times[order] >= story.landing_ms] if story.landing_ms is not None else []
+        story.rested = len(after) > 0
+        story.landing = (_median(where[after[:PLACE_FIXES]], "median at rest after the landing") if story.rested
+                         else _median(where[order[-1:]], "last known position, before the landing"))
     story.distance_km, story.bearing_deg = distance_and_bearing(
         story.landing.latitude_deg, story.landing.longitude_deg, story.start.latitude_deg, story.start.longitude_deg)
 
 
-def _place(positions):
+def _median(positions, basis):
     """Median place of a few fixes. Longitudes are taken relative to the first, so the date line does no harm."""
     first = positions[0, 1]
     longitude = first + np.median((positions[:, 1] - first + 180) % 360 - 180)
-    return Place(float(np.median(positions[:, 0])), float((longitude + 180) % 360 - 180), len(positions))
+    return Place(float(np.median(positions[:, 0])), float((longitude + 180) % 360 - 180), basis)
+
+
+def _number(value):
+    good = isinstance(value, (int, float)) and not isinstance(value, bool) and np.isfinite(value)
+    return float(value) if good else None

@@ -8,7 +8,7 @@ tests/ground/test_report_theme.py, which simulates them.
 """
 
 FONT = "Liberation Sans, Arial, Helvetica, sans-serif"  # the first one comes with vl-convert: same picture everywhere
-SERIES = ("#2b7de0", "#d97a00", "#12937a", "#b3479b")  # legible on white and on near-black
+SERIES = ("#2277dd", "#dd7700", "#aa6699", "#dd0044")  # each legible on white and on near-black
 DASHES = ((1, 0), (6, 3), (2, 2), (8, 2, 2, 2))
 HEIGHT_RAMP = ("#5b3fa8", "#1f87c9", "#23a884", "#c9a400")  # low to high
 PAPER = {"ink": "#1d2730", "soft": "#5d6b78", "grid": "#dfe4ea", "mark": "#8a97a5", "flag": "#c23b22", "back": "#ffffff", "card": "#ffffff"}

@@ -102,19 +102,19 @@ def _tables(world, wanted, rng):
     lagged = pd.Series(world["air"]).ewm(alpha=1 / 30).mean().to_numpy()
     box = pd.Series(np.maximum(world["air"] + 34, -12)).ewm(alpha=1 / 900).mean().to_numpy()
     out["pressure"] = pd.DataFrame({"t": fine, "sensor": 0, "pressure_hpa": np.interp(fine, t, world["p"]) + rng.normal(0, .1, len(fine)),
-                                    "temperature_c": np.interp(fine, t, box), "d1": 1, "d2": 2, "flags": 0})
+                                    "temperature_c": np.interp(fine, t, box), "d1": 1, "d2": 2, "flags": ""})
     thermometers = [pd.DataFrame({"t": t + 0.1 * k, "probe": name, "temperature_c":
-                                  np.round(16 * (lagged if k == 0 else box)) / 16, "raw": 1, "flags": 0})
+                                  np.round(16 * (lagged if k == 0 else box)) / 16, "raw": 1, "flags": ""})
                     for k, name in enumerate(wanted.probes)]
     for table in thermometers:
-        table.loc[0, ["temperature_c", "flags"]] = [85.0, 4]
+        table.loc[0, ["temperature_c", "flags"]] = [85.0, "after_reset"]
     out["temperature"] = pd.concat(thermometers) if thermometers else pd.DataFrame()
     if wanted.panel:
         sun = np.clip(np.sin(fine * 0.9 + 3 * np.sin(fine / 40)), 0, 1)
         current = (55 + 25 * np.interp(fine, t, world["alt"]) / 30000) * (0.15 + 0.85 * sun) + rng.normal(0, .3, len(fine))
         volts = 4.4 + 0.9 * np.tanh(current / 40)
         out["power"] = pd.DataFrame({"t": fine, "channel": wanted.channel, "bus_v": volts, "shunt_v": current * 1e-4,
-                                     "current_ma": current, "power_mw": volts * current, "bus": 1, "shunt": 1, "flags": 0})
+                                     "current_ma": current, "power_mw": volts * current, "bus": 1, "shunt": 1, "flags": ""})
     if wanted.battery:
         slow = t[::5]
         out["health"] = pd.DataFrame({"t": slow, "battery_v": 4.1 - 0.6 * slow / max(t[-1], 1) + rng.normal(0, .005, len(slow)),
@@ -127,7 +127,7 @@ def _tables(world, wanted, rng):
             "altitude_m": np.where(seen, world["alt"] + rng.normal(0, 4, len(t)), np.nan),
             "ellipsoid_height_m": world["alt"] + 33, "speed_mps": 5.0, "course_deg": 80.0, "climb_mps": world["climb"],
             "satellites": np.where(seen, 11, 2), "hdop": 0.9, "fix_type": np.where(seen, "3d", "none"),
-            "gnss_utc": _iso(t * 1000), "flags": 0})
+            "gnss_utc": _iso(t * 1000), "flags": ""})
     return out
 
 
@@ -155,10 +155,11 @@ def _flight(world, boots, wanted, rng):
         "t": t, "phase": world["phase"],
         "latitude_deg": np.where(gps, world["lat"], np.nan), "longitude_deg": np.where(gps, world["lon"], np.nan),
         "altitude_m": np.where(gps, world["alt"] + rng.normal(0, 3, len(t)), -7200 * np.log(pressure / 1013.25)),
-        "altitude_source": np.where(gps, "gps", "pressure"), "pressure_hpa": pressure,
+        "altitude_source": np.where(gps, "gnss", "pressure"), "pressure_hpa": pressure,
         "pressure_altitude_m": -7200 * np.log(pressure / 1013.25) - world["alt"] * 0.01,
-        "climb_mps": world["climb"] + rng.normal(0, 0.4, len(t)), "flags": 0})
-    return _stamped(flight, boots, wanted)
+        "climb_mps": world["climb"] + rng.normal(0, 0.4, len(t)), "flags": ""})
+    flight = _stamped(flight, boots, wanted)
+    return flight[flight["utc"].notna()].drop(columns=["boot", "t_ms"])  # the decoder's has seconds UTC only
 
 
 def _events(world, boots, wanted):

@@ -75,6 +75,12 @@ class View:
         return [self.timeline.clock(moment) for moment in times_ms]
 
     @property
+    def height_unit(self):
+        """Unit of height axes and how many metres it has: a bench test on a table is not drawn in kilometres."""
+        tops = [top for top in (self.story.gps_top_m, self.story.pressure_top_m) if top is not None]
+        return ("km", 1000.0) if max(tops, default=0.0) >= 2000.0 else ("m", 1.0)
+
+    @property
     def length_ms(self):
         return self.timeline.end_ms - self.timeline.start_ms
 

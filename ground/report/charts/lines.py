@@ -1,8 +1,7 @@
 """Lines with their bands: readings against time and readings against height, for any quantity.
 
 Against time, a point is the median of a slice and the pale band reaches from the lowest to the highest reading of it.
-Against height, the two legs of the flight are told apart, and the band holds the middle 80 % of the readings: a box
-that spins under its balloon makes the extremes of each slice the same.
+Against height, the two legs of the flight are told apart.
 """
 
 from dataclasses import dataclass
@@ -13,8 +12,8 @@ import pandas as pd
 
 from ground.report import flags
 from ground.report.charts.figure import View, hover_share, records, series_scale, symbols, time_axis
-from ground.report.series import height_slices, time_slices
-from ground.report.story import height_at, leg_at
+from ground.report.series import SLICES_MAX, height_slices, time_slices
+from ground.report.story import STUCK, height_at, leg_at
 
 LEGS = ("ascent", "descent")
 HEIGHT_SLICES = 160
@@ -29,19 +28,29 @@ class Quantity:
     times_ms: np.ndarray
     values: np.ndarray
     flags: pd.Series | None = None
+    stuck: bool = False  # whether a frozen reading counts as one that says nothing (a position does)
 
     @property
     def unfit(self):
-        return np.zeros(len(self.times_ms), bool) if self.flags is None else flags.is_unfit(self.flags)
+        """Readings drawn as crosses."""
+        if self.flags is None:
+            return np.zeros(len(self.times_ms), bool)
+        return flags.has_any(self.flags, flags.UNFIT | STUCK if self.stuck else flags.UNFIT)
+
+    @property
+    def doubtful(self):
+        """Readings that the line goes through although they are flagged."""
+        return np.zeros(len(self.times_ms), bool) if self.flags is None else flags.is_doubtful(self.flags) & ~self.unfit
 
 
-def time_rows(view: View, quantities):
+def time_rows(view: View, quantities, slices_max=SLICES_MAX):
     """Rows of all lines, rows of the flagged readings, and the longest slice [ms]."""
     frames, width = [], 0.0
     for quantity in quantities:
         fit = ~quantity.unfit
-        frame, slice_ms = time_slices(quantity.times_ms[fit], quantity.values[fit])
+        frame, slice_ms = time_slices(quantity.times_ms[fit], quantity.values[fit], slices_max)
         width = max(width, slice_ms)
+        frame["flagged"] = _near(frame["t"].to_numpy(), slice_ms, quantity.times_ms[quantity.doubtful]) & frame["mid"].notna()
         frame["hover"] = hover_share(frame) & frame["mid"].notna()
         frame["when"] = view.clocks(frame["t"])
         frame["s"] = quantity.name
@@ -53,27 +62,44 @@ def time_rows(view: View, quantities):
     return records(rows), flagged, width
 
 
+def _near(slices_ms, width_ms, times_ms):
+    """Which slices (given by a moment in each) have one of the times; shape (slices,), bool."""
+    times = np.sort(times_ms[np.isfinite(times_ms)])
+    reach = width_ms / 2 + 1.0
+    return np.searchsorted(times, slices_ms + reach, side="right") > np.searchsorted(times, slices_ms - reach, side="left")
+
+
+def flag_words(rows, flagged):
+    """What rings and crosses of a chart are, for its caption; empty without them."""
+    words = " Rings: flagged readings that are drawn all the same." if any(row["flagged"] for row in rows) else ""
+    if flagged:
+        words += f" Crosses: {len(flagged)} flagged {'reading' if len(flagged) == 1 else 'readings'}, left out of the lines."
+    return words
+
+
 def _flagged(view, quantities, low, high, limit=400):
     """Unfit readings as crosses. One that lies outside the fit ones sits at the edge and says its value in words."""
     out = []
     for quantity in quantities:
         at = np.flatnonzero(quantity.unfit & np.isfinite(quantity.values) & np.isfinite(quantity.times_ms))
-        for k in at[:limit]:
+        for k in at[:: max(1, -(-len(at) // limit))]:
             value = float(quantity.values[k])
             shown = value if not np.isfinite(low) else min(max(value, low), high)
             out.append({"t": float(view.x([quantity.times_ms[k]])[0]), "v": shown, "value": f"{value:g}",
                         "s": quantity.name, "when": view.timeline.clock(quantity.times_ms[k]),
-                        "why": flags.names(int(flags.bits(quantity.flags)[k]))})
+                        "why": flags.words(quantity.flags.iloc[k])})
     return out
 
 
-def time_layers(view, data, flagged_rows, names, y_title, *, legend=True, y_zero=False, axis=None, decimals=1):
+def time_layers(view, data, rows, flagged_rows, names, y_title, *, legend=True, y_zero=False, axis=None, decimals=1):
     """Band, line, pop-ups and crosses of a chart against time.
 
     Parameters
     ----------
     data : str
         Name of the rows; the crosses are named `data + "_flagged"`.
+    rows, flagged_rows : list of dict
+        From `time_rows`.
     names : list of str
         Of the series, in the order of the legend.
     y_title : str
@@ -100,43 +126,67 @@ def time_layers(view, data, flagged_rows, names, y_title, *, legend=True, y_zero
         base.transform_filter(alt.datum.hover).mark_point(size=90, opacity=1, fillOpacity=0, filled=True).encode(
             x=x, y=alt.Y("mid:Q", title=y_title), tooltip=tips),
     ]
-    if flagged_rows:
-        layers.append(alt.Chart(alt.NamedData(data + "_flagged")).mark_point(shape=CROSS, size=50, filled=False, opacity=1, style="flagged").encode(
+    mark = {"filled": False, "opacity": 1, "style": "flagged"}
+    if any(row["flagged"] for row in rows):
+        layers.insert(2, base.transform_filter(alt.datum.flagged).mark_point(size=20, strokeWidth=1.2, **mark).encode(
+            x=x, y=alt.Y("mid:Q", title=y_title)))
+    if flagged_rows:  # under the lines: hundreds of crosses must not hide what they were left out of
+        layers.insert(1, alt.Chart(alt.NamedData(data + "_flagged")).mark_point(shape=CROSS, size=26, strokeWidth=1.2, **mark).encode(
             x=x, y=alt.Y("v:Q", title=y_title),
             tooltip=[alt.Tooltip("s:N", title="series"), alt.Tooltip("when:N", title="when"),
                      alt.Tooltip("value:N", title="flagged reading"), alt.Tooltip("why:N", title="why")]))
     return layers
 
 
-def height_rows(view, quantities):
+def height_rows(view, quantities, slices=HEIGHT_SLICES, *, high_share=0.9):
     """Rows against height, told apart by leg; `s` is the quantity, `leg` the leg, `key` both in one.
 
-    Heights are in km. Empty if the flight has no leg or no height.
+    Heights are in the view's unit. Empty if the flight has no leg or no height.
     """
     out = []
     top = view.story.gps_top_m or view.story.pressure_top_m or 0.0
-    slice_m = _round_up(max(top, 1000.0) / HEIGHT_SLICES)
+    slice_m = _round_up(max(top, 1000.0) / slices)
     for quantity in quantities:
         fit = ~quantity.unfit
         times, values = quantity.times_ms[fit], quantity.values[fit]
         heights, legs = height_at(view.story, view.folder, view.timeline, times), leg_at(view.story, times)
         for leg in LEGS:
-            frame = height_slices(heights[legs == leg], values[legs == leg], slice_m)
+            frame = height_slices(heights[legs == leg], values[legs == leg], slice_m, high_share=high_share)
             if not len(frame):
                 continue
             frame["order"] = np.arange(len(frame))
-            frame["h"] /= 1000
+            frame["h"] /= view.height_unit[1]
             frame["s"], frame["leg"] = quantity.name, leg
             frame["hover"] = hover_share(frame, 120) & frame["mid"].notna()
             out.append(frame)
     return (records(pd.concat(out, ignore_index=True)) if out else []), slice_m
 
 
+def height_dots(view, quantity, per_leg_max=700):
+    """Single readings against height, evenly thinned in each leg: rows `h`, `v`, `leg`, and the largest step."""
+    fit = ~quantity.unfit & np.isfinite(quantity.values)
+    times, values = quantity.times_ms[fit], quantity.values[fit]
+    heights, legs = height_at(view.story, view.folder, view.timeline, times), leg_at(view.story, times)
+    out, every = [], 1
+    for leg in LEGS:
+        mine = np.flatnonzero((legs == leg) & np.isfinite(heights))
+        step = max(1, -(-len(mine) // per_leg_max))
+        every = max(every, step)
+        out.append(pd.DataFrame({"h": heights[mine[::step]] / view.height_unit[1], "v": values[mine[::step]], "leg": leg}))
+    return records(pd.concat(out, ignore_index=True)), every
+
+
+def height_tip(view):
+    """The pop-up line for the height of a point."""
+    unit = view.height_unit[0]
+    return alt.Tooltip("h:Q", title=f"height [{unit}]", format=".2f" if unit == "km" else ".0f")
+
+
 def height_title(view):
     """Title of the height axis: it says which altitude is meant."""
     if view.story.height_source == "GPS":
-        return "height above sea level, GPS [km]"
-    return "pressure altitude [km]"
+        return f"height above sea level, GPS [{view.height_unit[0]}]"
+    return f"pressure altitude [{view.height_unit[0]}]"
 
 
 def _round_up(slice_m):

@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 
 from ground.report.charts.figure import Figure, Missing, records, series_scale, symbols, with_zoom
-from ground.report.charts.lines import LEGS, Quantity, height_rows
+from ground.report.charts.lines import LEGS, Quantity, height_rows, height_tip, height_title
 
 
 def draw(view):
@@ -20,34 +20,34 @@ def draw(view):
         return [Missing("Pressure against height", "There is no ascent or descent with a known height.")]
     colours, dashes = series_scale(LEGS)
     base = alt.Chart(alt.NamedData("pressure_height"))
-    x = alt.X("mid:Q", title="pressure [hPa], logarithmic", scale=alt.Scale(type="log", nice=False),
+    x = alt.X("mid:Q", title="pressure [hPa], logarithmic scale", scale=alt.Scale(type="log", nice=False),
               axis=alt.Axis(values=[5, 10, 20, 50, 100, 200, 500, 1000], format="~g"))
-    y = alt.Y("h:Q", title="height above sea level, GPS [km]", scale=alt.Scale(zero=False))
+    y = alt.Y("h:Q", title=height_title(view), scale=alt.Scale(zero=False))
     key = {"legend": symbols()}
     layers = [
         base.mark_line(strokeWidth=1.8).encode(
             x=x, y=y, order="order:Q", color=alt.Color("leg:N", scale=colours, sort=list(LEGS), **key),
             strokeDash=alt.StrokeDash("leg:N", scale=dashes, sort=list(LEGS), **key)),
         base.transform_filter(alt.datum.hover).mark_point(size=90, opacity=1, fillOpacity=0, filled=True).encode(
-            x=x, y=y, tooltip=[alt.Tooltip("leg:N", title="leg"), alt.Tooltip("h:Q", title="height [km]", format=".2f"),
+            x=x, y=y, tooltip=[alt.Tooltip("leg:N", title="leg"), height_tip(view),
                                alt.Tooltip("mid:Q", title="median [hPa]", format=".2f")]),
     ]
-    standard = _standard(flight)
+    standard = _standard(flight, view.height_unit[1])
     if len(standard):
         layers.insert(0, alt.Chart(alt.NamedData("standard")).mark_line(strokeDash=[1, 4], strokeWidth=2, style="standard").encode(
             x=alt.X("p:Q"), y=alt.Y("h:Q"), order="order:Q"))
     chart = with_zoom(layers, "x", "y").properties(title=alt.TitleParams("Pressure against height"))
     return [Figure("pressure_height", chart, {"pressure_height": rows, "standard": records(standard)},
                    f"Medians of each {slice_m} m. The dotted line is the standard atmosphere, the height that belongs to "
-                   "a pressure on an average day: where the measured lines lie above it, the air is warmer than average "
-                   "below.", height_px=400)]
+                   "a pressure on an average day: where the measured lines draw away from it with height, the air is warmer "
+                   "(above it) or colder (below it) than that average.", height_px=400)]
 
 
-def _standard(flight):
+def _standard(flight, metres):
     """Pressure and the altitude the decoder gave it, about a hundred pairs rising with height."""
     pairs = flight[["pressure_hpa", "pressure_altitude_m"]].dropna().sort_values("pressure_altitude_m")
     if not len(pairs):
         return pd.DataFrame()
     chosen = pairs.iloc[np.unique(np.linspace(0, len(pairs) - 1, 100).astype(int))]
-    return pd.DataFrame({"p": chosen["pressure_hpa"].to_numpy(), "h": chosen["pressure_altitude_m"].to_numpy() / 1000,
+    return pd.DataFrame({"p": chosen["pressure_hpa"].to_numpy(), "h": chosen["pressure_altitude_m"].to_numpy() / metres,
                          "order": np.arange(len(chosen))})

@@ -5,7 +5,7 @@ import numpy as np
 
 from ground.report.charts.figure import (Figure, Missing, moment_layers, moment_rows, series_scale, symbols,
                                          with_zoom)
-from ground.report.charts.lines import Quantity, height_rows, height_title, time_layers, time_rows
+from ground.report.charts.lines import Quantity, flag_words, height_rows, height_tip, height_title, time_layers, time_rows
 from ground.report.theme import DASHES
 
 BAROMETER = "barometer's own"
@@ -17,15 +17,14 @@ def draw(view):
         return [Missing("Temperature", "The folder has no temperature reading.")]
     names = [line.name for line in lines]
     rows, flagged, width = time_rows(view, lines)
-    layers = time_layers(view, "temperature", flagged, names, "temperature [°C]")
+    layers = time_layers(view, "temperature", rows, flagged, names, "temperature [°C]")
     chart = with_zoom([*moment_layers(view), *layers], "x", "y").properties(
         title=alt.TitleParams("Temperature against time"))
-    crosses = f" Crosses: {len(flagged)} flagged readings, left out of the lines." if flagged else ""
     first = Figure("temperature_time", chart,
                    {"temperature": rows, "temperature_flagged": flagged, "moments": moment_rows(view)},
                    note + "The outside probe lags behind the air, more so where the air is thin; in sunlight it reads "
                    "warmer than the air." + (f" Each point is the median of {width / 1000:.0f} s, the pale band reaches from "
-                                             "the lowest to the highest reading." if width else "") + crosses)
+                                             "the lowest to the highest reading." if width else "") + flag_words(rows, flagged))
     return [first, _against_height(view, lines)]
 
 
@@ -58,7 +57,7 @@ def _against_height(view, lines):
     y = alt.Y("h:Q", title=height_title(view), scale=alt.Scale(zero=False))
     base = alt.Chart(alt.NamedData("temperature_height"))
     tips = [alt.Tooltip("s:N", title="series"), alt.Tooltip("leg:N", title="leg"),
-            alt.Tooltip("h:Q", title="height [km]", format=".2f"), alt.Tooltip("mid:Q", title="median [°C]", format=".1f")]
+            height_tip(view), alt.Tooltip("mid:Q", title="median [°C]", format=".1f")]
     chart = with_zoom([
         base.mark_line(strokeWidth=1.8).encode(
             y=y, x=alt.X("mid:Q", title="temperature [°C]", scale=alt.Scale(zero=False), axis=alt.Axis(tickCount=8)), order="order:Q",

@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 
 from ground.report.charts.figure import Figure, Missing, hover_share, records, with_zoom
+from ground.report.charts.lines import height_tip
 from ground.report.local_plane import east_north_km
 from ground.report.series import gap_starts
 from ground.report.story import gps_heights, height_at
@@ -25,7 +26,7 @@ def draw(view):
     origin = story.start.latitude_deg, story.start.longitude_deg
     east, north = east_north_km(fix["latitude_deg"].to_numpy()[order], fix["longitude_deg"].to_numpy()[order], *origin)
     height = _heights(view, times[order])
-    track = pd.DataFrame({"e": east, "n": north, "h": height / 1000, "t": times[order]})
+    track = pd.DataFrame({"e": east, "n": north, "h": height / view.height_unit[1], "t": times[order]})
     every = max(1, int(np.ceil(len(track) / POINTS_MAX)))
     run = np.cumsum(gap_starts(track["t"].to_numpy()))
     kept = (np.arange(len(track)) % every == 0) | (np.diff(run, prepend=-1) != 0) | (np.diff(run, append=run[-1] + 1) != 0)
@@ -37,10 +38,10 @@ def draw(view):
     x = alt.X("e:Q", title="east of the launch [km]", scale=alt.Scale(domain=east_span, nice=False, zero=False))
     y = alt.Y("n:Q", title="north of the launch [km]", scale=alt.Scale(domain=north_span, nice=False, zero=False))
     base = alt.Chart(alt.NamedData("track"))
-    tips = [alt.Tooltip("when:N", title="when"), alt.Tooltip("h:Q", title="height [km]", format=".2f"),
+    tips = [alt.Tooltip("when:N", title="when"), height_tip(view),
             alt.Tooltip("e:Q", title="east [km]", format=".2f"), alt.Tooltip("n:Q", title="north [km]", format=".2f")]
     spots = base.mark_circle(size=16, opacity=1).encode(
-        x=x, y=y, color=alt.Color("h:Q", title="height [km]", scale=alt.Scale(range="ramp"),
+        x=x, y=y, color=alt.Color("h:Q", title=f"height [{view.height_unit[0]}]", scale=alt.Scale(range="ramp"),
                                   legend=alt.Legend(gradientLength=200, gradientThickness=12)), tooltip=tips)
     places = alt.Chart(alt.NamedData("places"))
     over = {"align": "center", "baseline": "bottom", "dy": -11, "fontWeight": "bold", "clip": False}

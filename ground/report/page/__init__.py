@@ -10,13 +10,12 @@ import hashlib
 import json
 from pathlib import Path
 
-from ground.report import theme
+from ground.report import theme, truth
 from ground.report.account import boot_rows, sentences
 from ground.report.charts.figure import Figure
 from ground.report.event_list import event_rows
 from ground.report.facts import fact_rows, position_words
 from ground.report.flags import MEANINGS
-from ground.report.render import script_library
 
 HERE = Path(__file__).parent
 RUNTIMES = {"micropython": "the firmware ran on real MicroPython, in its Unix port, with virtual chips",
@@ -24,7 +23,7 @@ RUNTIMES = {"micropython": "the firmware ran on real MicroPython, in its Unix po
                        "were not tried"}
 
 
-def render_page(view, parts, specs):
+def render_page(view, parts, specs, library):
     """The whole page as text.
 
     Parameters
@@ -34,12 +33,14 @@ def render_page(view, parts, specs):
         In the order of the page.
     specs : dict of str to dict
         The specification of each figure by name.
+    library : str
+        The script that draws charts.
     """
     import jinja2
 
     environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
                                      lstrip_blocks=True, loader=jinja2.FileSystemLoader(HERE))
-    library, script = script_library(), (HERE / "page.js").read_text(encoding="utf-8")
+    script = (HERE / "page.js").read_text(encoding="utf-8")
     story = view.story
     events, events_left_out = event_rows(view.folder, view.timeline, story)
     return environment.get_template("page.html.j2").render(
@@ -47,6 +48,8 @@ def render_page(view, parts, specs):
         simulated=_simulation_words(view.folder),
         facts=fact_rows(view.folder, view.timeline, story),
         account=sentences(view.folder, view.timeline, story),
+        truth=truth.sentences(view.folder, view.timeline, story),
+        notices=[str(text) for text in view.folder.simulation.get("notices") or []],
         boots=boot_rows(view.folder, view.timeline),
         parts=[{"figure": isinstance(part, Figure), "part": part,
                 "title": figure_title(part) if isinstance(part, Figure) else part.title} for part in parts],
@@ -56,7 +59,7 @@ def render_page(view, parts, specs):
         place=position_words(story.landing) if story.landing else None,
         geo=f"geo:{story.landing.latitude_deg:.5f},{story.landing.longitude_deg:.5f}" if story.landing else None,
         rested=story.rested, flew=story.flew,
-        meanings=list(MEANINGS.values()),
+        meanings=[(name.replace("_", " "), meaning) for name, meaning in MEANINGS.items()],
         has_utc=view.timeline.has_utc,
         colours=theme.PAPER,
         style=raw((HERE / "page.css").read_text(encoding="utf-8")),
