@@ -1,4 +1,4 @@
-"""The board: the one file that knows `machine`. Pins and buses come from the settings; whatever can't be made is left out.
+"""The board: the one file that knows `machine`. Pins and buses come from the settings; what can't be made is left out.
 
 A bus or pin that the port refuses (a number that does not exist, a wiring it can't do) becomes one on which nobody
 answers. So the drivers' own handling of absent chips covers a wrong setting as well, and the rest of the board flies.
@@ -85,7 +85,7 @@ class CardStorage:
 
 
 class Board:
-    """All parts, each ready or replaced: `i2c`, `onewire`, `uart` never are None; `battery`, `led`, `sounder` may be."""
+    """All parts. `i2c`, `onewire` and `uart` are never None; `battery`, `led` and `sounder` may be."""
 
     def __init__(self, settings):
         self._settings = settings
@@ -137,7 +137,7 @@ class Board:
         return machine.ADC(machine.Pin(self._settings["battery_pin"]))
 
     def _make_card(self):
-        """A block device: the port's own SD card where it has one, else ours over SPI. Made once, started at each mount."""
+        """A block device: the port's own SD card where it has one, else ours over SPI. Made once, started at mounts."""
         if self._card is None:
             port_card = getattr(machine, "SDCard", None)
             self._card = port_card() if port_card is not None else self._make_spi_card()

@@ -45,7 +45,7 @@ class Boots:
         return self.count
 
     def at_least(self, count: int) -> int:
-        """Make the number of this power-up no lower than `count`, which the log asks for after the flash lost its own."""
+        """Make this power-up's number no lower than `count`, which the log asks for if the flash has lost its own."""
         if self.count < count:
             self.count = count
             self._write(0)

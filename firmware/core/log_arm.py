@@ -1,10 +1,10 @@
 """Making a new log: the file at its full size, with the text in its first sectors. All that touches the directory.
 
-The text is written and the file stretched to its full size by seeking past its end, and then it is closed, which is
-what writes its size into the directory. So a power cut anywhere before leaves a file of size nought, never one whose
+The text is written, the file stretched to its full size by seeking past its end, and then it is closed, which is what
+writes its size into the directory. So a power cut anywhere before leaves a file of size nought, never one whose
 beginning is what the card held before (an older log, at worst). After the close no write ever changes the directory or
-the allocation table again. The file grows in steps, because a slow card takes seconds for all of it and the watchdog has
-to be fed. A card with less room than asked for gives what it has.
+the allocation table again. The file grows in steps, because a slow card takes seconds for all of it and the watchdog
+has to be fed. A card with less room than asked for gives what it has.
 
 shared_protocol/layout.py and its tables of words are only imported here: a power-up that resumes a log needs none.
 """

@@ -131,7 +131,7 @@ class LogSearch:
         return decode_header(self._sector)
 
     def _reopen(self):
-        """After an error FAT neither forgets it nor knows where in the chain it is; closing an unwritten file is harmless."""
+        """After an error FAT does not know where in the chain it is; closing a file never written to is harmless."""
         try:
             self.file.close()
         except OSError:

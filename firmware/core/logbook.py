@@ -37,7 +37,7 @@ _STALE_FILES_MAX = const(8)
 
 
 class Logbook:
-    """Keeps the log. `storage` offers mount(), names(), open(name, mode), size(name), remove(name); all may raise OSError.
+    """Keeps the log. `storage` has mount(), names(), open(name, mode), size(name), remove(name), all of which may fail.
 
     `random_u32()` gives the id of a new log, `feed()` feeds the watchdog, `boots` is a firmware.core.boots.Boots.
     """
@@ -101,7 +101,7 @@ class Logbook:
         return now_ms >= self._retry_at_ms and self.open(now_ms)
 
     def commit(self, now_ms: int) -> bool:
-        """Write the oldest waiting sector, in the next place if the card refuses; at most two tries. True if it is safe."""
+        """Write the oldest waiting sector, in the next place if the card refuses: two tries at most. True if safe."""
         framer = self._framer
         flags = self.phase << PHASE_SHIFT | (FINISHED if self.finished else 0)
         for _ in range(2):
@@ -235,7 +235,7 @@ class Logbook:
             return False
 
     def _put_aside(self):
-        """Let go of the file without closing it: closing writes to the directory, and so would the garbage collector."""
+        """Let go of the file without closing it: that writes to the directory, and so does the garbage collector."""
         self.is_open = False
         if self._file is not None:
             if len(self._stale_files) >= _STALE_FILES_MAX:

@@ -1,7 +1,7 @@
 """Pressure from an MS5611's raw words, for the flight phase: what shared_protocol/conversions/ms5611.py computes.
 
-That one gives two values, and a pair of values is a new object on MicroPython; this one gives one and is for single whole
-numbers only. A test holds the two together bit for bit.
+That one gives two values, and a pair of values is a new object on MicroPython; this one gives one and is for single
+whole numbers only. A test holds the two together bit for bit.
 """
 
 

@@ -10,7 +10,7 @@ import struct
 
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.journal import Journal
-from firmware.core.schedule import next_slot
+from firmware.core.schedule import Clock, next_slot
 from firmware.core.supervisor import Supervisor
 from firmware.status import OK
 from shared_protocol import events
@@ -31,7 +31,7 @@ SENSOR = 0
 class BarometerTask:
     """Samples one barometer. `d1_sum`, `d2` and `count` add up what came since the phase task last looked."""
 
-    def __init__(self, journal: Journal, driver: "MS5611", address: int, period_ms: int):
+    def __init__(self, journal: Journal, clock: Clock, driver: "MS5611", address: int, period_ms: int):
         self.driver = driver
         self.chip = Supervisor(journal, driver.begin, events.BAROMETER, SENSOR, address)
         self.period_ms = period_ms
@@ -39,8 +39,9 @@ class BarometerTask:
         self.d2 = 0
         self.count = 0
         self._put = journal.put
+        self._now = clock.now
         self._frame = Frame(PRESSURE)
-        self._conversion_ms = driver.conversion_ms
+        self._conversion_ms = driver.conversion_ms + 1  # the tick may end right after the command has been sent
         self._state = _IDLE
         self._slot_ms = 0
         self._sample_ms = 0
@@ -64,7 +65,7 @@ class BarometerTask:
             if status == OK:
                 status = driver.start_temperature()
             if status == OK:
-                self._started_ms = now_ms
+                self._started_ms = self._now()
                 self._state = _TEMPERATURE
             else:
                 chip.bad(now_ms, status)
@@ -80,10 +81,9 @@ class BarometerTask:
         if status != OK:
             chip.bad(now_ms, status)
             return self._next_slot(now_ms)
-        self._sample_ms = now_ms
-        self._started_ms = now_ms
+        self._sample_ms = self._started_ms = self._now()
         self._state = _PRESSURE
-        return now_ms + self._conversion_ms
+        return self._started_ms + self._conversion_ms
 
     def _take(self, now_ms):
         driver = self.driver

@@ -11,7 +11,6 @@ from shared_protocol.records import HEALTH
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
-    from firmware.buses import Adc
     from firmware.drivers.gnss import GnssReceiver
 
 _U16 = const(0xFFFF)
@@ -21,7 +20,9 @@ _LOW_BYTES = const(20000)
 class HealthTask:
     """Writes the health record. `battery` may be None on a board without one."""
 
-    def __init__(self, journal: Journal, schedule: Schedule, receiver: "GnssReceiver", battery, full_scale_mv, period_ms):
+    def __init__(
+        self, journal: Journal, schedule: Schedule, receiver: "GnssReceiver", battery, full_scale_mv, period_ms
+    ):
         self._journal = journal
         self._schedule = schedule
         self._receiver = receiver

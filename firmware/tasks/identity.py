@@ -24,8 +24,10 @@ _PANEL = b"panel"  # what the ground calls the one channel
 class IdentityTask:
     """Writes BOOT, PRESSURE_CAL, PROBE and CHANNEL each minute, and at once when a log is opened or a chip starts."""
 
-    def __init__(self, journal: Journal, logbook: Logbook, settings, cause: int, board_id: bytes, barometer: BarometerTask,
-                 thermometers: ThermometerTask, power: PowerTask):  # fmt: skip
+    def __init__(
+        self, journal: Journal, logbook: Logbook, settings, cause: int, board_id: bytes,
+        barometer: BarometerTask, thermometers: ThermometerTask, power: PowerTask,
+    ):  # fmt: skip
         self._journal = journal
         self._logbook = logbook
         self._barometer = barometer
@@ -66,7 +68,9 @@ class IdentityTask:
         if self._barometer.chip.present:
             frame = self._pressure_cal_frame
             c = self._barometer.driver.prom
-            struct.pack_into("<BB8H", frame.buffer, PAYLOAD, SENSOR, CHIP_MS5611, c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7])
+            struct.pack_into(
+                "<BB8H", frame.buffer, PAYLOAD, SENSOR, CHIP_MS5611, c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7]
+            )
             put(frame, now_ms)
         probes = self._thermometers.probes
         for number in range(len(probes)):

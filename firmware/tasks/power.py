@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 _OVERFLOW = const(1)  # bit 0 of the bus register
 _CHECK_EVERY = const(25)  # readings: a chip that browned out goes on with its power-on configuration, in silence
 
+_SETTLING = const(2)  # slots left out after a start: the first pair takes 34 ms, and a slot may be near
+
 CHANNEL_NUMBER = 0
 
 
@@ -26,18 +28,26 @@ class PowerTask:
 
     def __init__(self, journal: Journal, driver: "INA219", address: int, period_ms: int):
         self.driver = driver
-        self.chip = Supervisor(journal, driver.begin, events.POWER_METER, CHANNEL_NUMBER, address)
+        self.chip = Supervisor(journal, self._begin, events.POWER_METER, CHANNEL_NUMBER, address)
         self.period_ms = period_ms
         self._put = journal.put
         self._frame = Frame(POWER)
         self._slot_ms = 0
         self._until_check = _CHECK_EVERY
+        self._settling = 0
+
+    def _begin(self):
+        self._settling = _SETTLING
+        return self.driver.begin()
 
     def step(self, now_ms: int) -> int:
         """Read the pair; when to come again."""
         self._slot_ms = next_slot(self._slot_ms, self.period_ms, now_ms)
         chip = self.chip
         if not chip.ready(now_ms):
+            return self._slot_ms
+        if self._settling:
+            self._settling -= 1
             return self._slot_ms
         driver = self.driver
         self._until_check -= 1

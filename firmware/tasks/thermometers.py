@@ -11,7 +11,7 @@ import struct
 
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.journal import Journal
-from firmware.core.schedule import next_slot
+from firmware.core.schedule import Clock, next_slot
 from firmware.core.supervisor import Supervisor
 from firmware.status import ABSENT, AFTER_RESET, OK
 from shared_protocol import events
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from firmware.drivers.ds18b20 import ThermometerBus
 
 _TURN_MS = const(100)
-_CONVERSION_MS = const(750)
+_CONVERSION_MS = const(751)  # the longest, and one because the tick may end right after the command has been sent
 
 
 class Probe:
@@ -60,7 +60,7 @@ class Probe:
 class ThermometerTask:
     """Samples every probe; `names` and `roms_hex` are in the order of their numbers."""
 
-    def __init__(self, journal: Journal, bus: "ThermometerBus", names, roms_hex, period_ms: int):
+    def __init__(self, journal: Journal, clock: Clock, bus: "ThermometerBus", names, roms_hex, period_ms: int):
         self._bus = bus
         self.probes = []
         self.chips = []
@@ -69,6 +69,7 @@ class ThermometerTask:
             self.chips.append(Supervisor(journal, probe.begin, events.THERMOMETER, number, 0))
         self.period_ms = period_ms
         self._put = journal.put
+        self._now = clock.now
         self._frame = Frame(TEMPERATURE)
         self._converting = False
         self._started_ms = 0
@@ -81,14 +82,15 @@ class ThermometerTask:
             chip = self.chips[number]
             chip.power_up(now_ms)
             chip.address = self.probes[number].address()
-        self._start(now_ms)
-        self._slot_ms = now_ms
+        self._start()
 
     def step(self, now_ms: int) -> int:
         """Read one thermometer, or begin a conversion after the last; when to come again."""
         number = self._turn
-        if number == 0 and self._converting and now_ms - self._started_ms < _CONVERSION_MS:
-            return self._started_ms + _CONVERSION_MS
+        done_ms = self._started_ms + _CONVERSION_MS
+        if self._converting and now_ms < done_ms:  # as after power-up, which is at no slot
+            self._slot_ms = next_slot(self._slot_ms, self.period_ms, done_ms)
+            return self._slot_ms
         if self._converting:
             self._read(number, now_ms)
         number += 1
@@ -96,13 +98,13 @@ class ThermometerTask:
             self._turn = number
             return now_ms + _TURN_MS
         self._turn = 0
-        self._start(now_ms)
+        self._start()
         self._slot_ms = next_slot(self._slot_ms, self.period_ms, now_ms)
         return self._slot_ms
 
-    def _start(self, now_ms):
+    def _start(self):
         self._converting = self._bus.start() == OK
-        self._started_ms = now_ms
+        self._started_ms = self._now()
 
     def _read(self, number, now_ms):
         chip = self.chips[number]

@@ -42,7 +42,7 @@ class Barometer:
 
     ADDRESS = 0x77
     # the data sheet's example (its C1 to C6, D1, D2: 20.07 degC, 1000.09 hPa)
-    PROM = [0, 40127, 36924, 23317, 23282, 33464, 28312, 0]
+    PROM = (0, 40127, 36924, 23317, 23282, 33464, 28312, 0)
 
     def __init__(self, time):
         self._time = time
@@ -218,10 +218,10 @@ class Uart:
         self._time = time
         self.bursts = []
         for second in range(seconds):
-            clock = "12%02d%02d.00" % (second // 60, second % 60)
+            clock = f"12{second // 60:02d}{second % 60:02d}.00"
             self.bursts.append(
-                sentence("GNRMC,%s,A,4807.03800,N,01131.00000,E,1.0,90.0,210625,,,A" % clock)
-                + sentence("GNGGA,%s,4807.03800,N,01131.00000,E,1,08,0.9,545.4,M,46.9,M,," % clock)
+                sentence("GNRMC," + clock + ",A,4807.03800,N,01131.00000,E,1.0,90.0,210625,,,A")
+                + sentence("GNGGA," + clock + ",4807.03800,N,01131.00000,E,1,08,0.9,545.4,M,46.9,M,,")
                 + sentence("GNGSA,A,3,01,02,03,04,05,06,07,08,,,,,1.5,0.9,1.2")
             )
         self.talks = True
@@ -268,7 +268,7 @@ class Pin:
 
 
 class RamCard:
-    """A block device. `writes` lists the block numbers written since it was last cleared; `fail` refuses so many writes.
+    """A block device. `writes` can be a list that takes the numbers of written blocks; `fail` refuses so many writes.
 
     With `cut_after` = n the n-th write from now on, and nothing before it, is torn in the middle, and Stop is raised.
     """
