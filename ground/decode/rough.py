@@ -19,6 +19,7 @@ from shared_protocol.frame import CRC_SIZE
 
 _CHUNK = 8192  # blocks copied at a time, 4 MiB
 _SLICE = 1 << 22  # bytes of loose data looked over at a time
+_LONG_RUN = 64  # blocks
 _BOOTS_AHEAD = 2  # a boot may have written one sector only, whose header is hurt: its number is then guessed
 
 
@@ -57,7 +58,13 @@ def _loose_blocks_with_sync(blocks):
     loose = blocks.owner < 0
     edges = np.flatnonzero(np.diff(np.concatenate([[False], loose, [False]]).astype(np.int8)))
     data = blocks.data
-    for first, last in zip(edges[::2] * SECTOR_SIZE, edges[1::2] * SECTOR_SIZE, strict=True):
+    runs = np.stack([edges[::2], edges[1::2]], axis=1)
+    long = runs[:, 1] - runs[:, 0] >= _LONG_RUN
+    in_long = np.zeros(blocks.count + 1, dtype=np.int32)
+    in_long[runs[long, 0]] += 1
+    in_long[runs[long, 1]] -= 1
+    result[loose & (np.cumsum(in_long)[:-1] == 0)] = True  # single ones are not worth a look of their own
+    for first, last in runs[long] * SECTOR_SIZE:
         for begin in range(first, last, _SLICE):
             end = min(begin + _SLICE, last)
             even = data[begin:end].view("<u2")
@@ -174,7 +181,7 @@ def _with_guesses(keys):
 def _numbers_in(keys, guesses, numbers):
     """Key numbers among the guesses as numbers among the real keys, which gain the guesses that came true."""
     translation = np.full(len(guesses.pairs), LOOSE, dtype=np.int32)
-    for number in np.unique(numbers):
+    for number in np.flatnonzero(np.bincount(numbers, minlength=len(translation))).tolist():
         translation[number] = keys.add(*guesses.pairs[number])
     return translation[numbers]
 

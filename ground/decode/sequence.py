@@ -40,9 +40,15 @@ def arrange(seq, t_ms):
     t_ms : numpy.ndarray of uint32, shape (n,)
         Milliseconds since boot.
     """
+    seq, t_ms = np.ascontiguousarray(seq), np.ascontiguousarray(t_ms)
     step = np.diff(seq)  # unsigned: wraps by itself
     if (step == 1).all():
         return Sequence(None, len(seq), _before_first(seq, t_ms, 0, len(seq)), 0)
+    forward = step.view(np.int16)
+    elapsed = np.diff(t_ms).view(np.int32)
+    if (forward > 0).all() and elapsed.max() * _frames_per_ms(forward, elapsed) < _LONG:
+        missing = int(forward.sum(dtype=np.int64)) + 1 - len(seq)
+        return Sequence(None, len(seq), missing + _before_first(seq, t_ms, 0, len(seq) + missing), 0)
     by_time = np.argsort(t_ms, kind="stable")
     number = _unwrapped(seq[by_time], t_ms[by_time].astype(np.int64))
     order = np.lexsort((t_ms[by_time], number))
@@ -68,8 +74,8 @@ def _unwrapped(seq, t_ms):
 def _frames_per_ms(step, elapsed):
     """Mean rate over the short gaps, where the count is sure."""
     short = elapsed < 60_000
-    total_ms = int(elapsed[short].sum())
-    return max(int(step[short].sum()), 0) / total_ms if total_ms else 0.0
+    total_ms = int(elapsed[short].sum(dtype=np.int64))
+    return max(int(step[short].sum(dtype=np.int64)), 0) / total_ms if total_ms else 0.0
 
 
 def _before_first(seq, t_ms, first, span):
