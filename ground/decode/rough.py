@@ -20,7 +20,8 @@ from shared_protocol.frame import CRC_SIZE
 _CHUNK = 8192  # blocks copied at a time, 4 MiB
 _SLICE = 1 << 22  # bytes of loose data looked over at a time
 _LONG_RUN = 64  # blocks
-_BOOTS_AHEAD = 2  # a boot may have written one sector only, whose header is hurt: its number is then guessed
+_BOOTS_AROUND = 2  # a boot may have written one sector only, whose header is hurt: its number is then guessed
+_GUESSES_MAX = 1000  # numbers in a log; a log of more boots than that has other troubles
 
 
 @dataclass
@@ -172,8 +173,8 @@ def _with_guesses(keys):
     for log_id, boot in keys.pairs:
         boots.setdefault(log_id, []).append(boot)
     for log_id, numbers in boots.items():
-        reach = range(min(numbers), max(numbers) + 1 + _BOOTS_AHEAD)
-        for boot in reach[:1000] if len(reach) > 1000 else reach:
+        reach = range(max(min(numbers) - _BOOTS_AROUND, 0), max(numbers) + 1 + _BOOTS_AROUND)
+        for boot in reach[:_GUESSES_MAX]:
             guesses.add(log_id, boot)
     return guesses
 
