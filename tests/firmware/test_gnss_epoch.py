@@ -125,7 +125,9 @@ def test_recorded_stream_with_rubbish_between_its_messages_gives_the_same(stream
     at = 0
     for row in read_expected(stream):
         pieces.append(data[at : row["byte_offset"]])
-        pieces.append(bytes(chance.choice(b"$*\xb5b\x01\x07\x5c\x00,GPRMC\r\n\xff") for _ in range(chance.randrange(90))))
+        pieces.append(
+            bytes(chance.choice(b"$*\xb5b\x01\x07\x5c\x00,GPRMC\r\n\xff") for _ in range(chance.randrange(90)))
+        )
         at = row["byte_offset"]
     pieces.append(data[at:])
     check_against(rows_of(pieces), stream)
@@ -305,7 +307,9 @@ def test_epochs_without_a_time_are_rows_without_a_fix():
 
 def test_a_fix_that_the_receiver_denies_is_none():
     rows = rows_of([rmc(status="V") + gga(quality=0)])
-    assert [(row["fix_type"], row["latitude"], row["altitude"], row["speed"]) for row in rows] == [(0, None, None, None)]
+    assert [(row["fix_type"], row["latitude"], row["altitude"], row["speed"]) for row in rows] == [
+        (0, None, None, None)
+    ]
     assert rows[0]["utc"] == 43200000 and rows[0]["satellites"] == 8
 
 

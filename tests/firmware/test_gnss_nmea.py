@@ -161,7 +161,10 @@ def test_what_is_no_number_is_unknown(text):
 
 @pytest.mark.parametrize(
     ("text", "hemisphere"),
-    [("4860.0", "N"), ("9000.1", "N"), ("9100.0", "N"), ("48x7.0", "N"), ("4807.0", "X"), ("07", "N"), ("123456.0", "N"), ("4807,0", "N"), ("", "N")],
+    [
+        ("4860.0", "N"), ("9000.1", "N"), ("9100.0", "N"), ("48x7.0", "N"), ("4807.0", "X"), ("07", "N"),
+        ("123456.0", "N"), ("4807,0", "N"), ("", "N"),
+    ],
 )  # fmt: skip
 def test_an_impossible_latitude_is_unknown(text, hemisphere):
     assert angle(text.encode(), 0, len(text), ord(hemisphere), 90) == UNKNOWN_I32

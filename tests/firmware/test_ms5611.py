@@ -164,7 +164,8 @@ dead = MS5611(Dead())
 def turns(sensor):
     total = 0
     for _ in range(100):
-        total += sensor.start_pressure() + sensor.read_pressure() + sensor.start_temperature() + sensor.read_temperature()
+        total += sensor.start_pressure() + sensor.read_pressure()
+        total += sensor.start_temperature() + sensor.read_temperature()
     return total
 result = [0, 0]
 heap_lock()

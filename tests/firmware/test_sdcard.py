@@ -187,7 +187,9 @@ def test_a_card_that_never_gets_ready_is_a_timeout():
     assert card.now_ms < 3000
 
 
-@pytest.mark.parametrize(("block", "size", "offset"), [(0, 100, 0), (0, 512, 4), (-1, 512, 0), (4096, 512, 0), (0, 0, 0)])
+@pytest.mark.parametrize(
+    ("block", "size", "offset"), [(0, 100, 0), (0, 512, 4), (-1, 512, 0), (4096, 512, 0), (0, 0, 0)]
+)
 def test_what_is_no_whole_block_of_the_card_is_refused_aloud(block, size, offset):
     _, sd = make()
     sd.begin()
