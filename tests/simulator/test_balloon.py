@@ -230,6 +230,8 @@ def test_a_large_canopy_in_dense_air_is_stepped_finely_enough_to_stay_calm():
     mass = descent_mass_kg(scenario_with(**example(burst_diameter_m=1.9)))
     assert speed.max() < 1.1 * descent_speed_mps(mass, 1.1, 2.0, 10.0)
     assert np.all(np.diff(fall.altitude_m[fall.burst_row + 100 :]) < 0)
+    seconds = (len(fall.altitude_m) - fall.burst_row) * STEP_S
+    assert seconds == pytest.approx(fall.altitude_m[fall.burst_row] / speed.mean(), rel=0.1)
 
 
 def test_a_real_drop_falls_as_one_drag_coefficient_says():

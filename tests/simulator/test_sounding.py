@@ -97,6 +97,19 @@ def test_outside_its_levels_the_air_is_in_hydrostatic_balance(path):
 
 
 @measured
+def test_below_its_lowest_level_the_air_is_warmer_by_six_and_a_half_degrees_a_kilometre(path):
+    sounding = load_sounding(path)
+    below = sounding.altitude_m[0] - 400.0
+    assert sounding_profile(sounding).temperature_k(below) - sounding.temperature_k[0] == pytest.approx(2.6, abs=1e-3)
+
+
+def test_pressures_rounded_to_a_tenth_of_a_hectopascal_make_no_stairs():
+    air = sounding_profile(load_sounding(next(FOLDER.glob("s2_*.csv"))))
+    fall = -np.diff(np.log(air.pressure_pa(np.arange(20000.0, 35000.0, 50.0))))
+    assert 0.003 < fall.min() < fall.max() < 0.015  # 0.7 % every 50 m; the file's own rows: 0 or 2 %
+
+
+@measured
 def test_far_above_its_top_the_air_is_as_warm_as_the_standards(path):
     sounding = load_sounding(path)
     air = sounding_profile(sounding)

@@ -70,8 +70,9 @@ def test_between_computed_positions_the_sun_moves_smoothly():
 
 def test_a_track_across_the_date_line_does_not_throw_the_sun_about():
     start = datetime.fromisoformat("2026-09-19T00:00:00+00:00").timestamp()
-    rows = start + np.arange(0.0, 60.0, 1.0)
-    longitude = (179.999 + np.arange(60) * 1e-4 + 180.0) % 360.0 - 180.0
+    rows = start + np.arange(60) * 0.7  # the position computed after 10 s falls between rows 14 and 15
+    longitude = (180.0 + (np.arange(60) - 14.5) * 1e-4 + 180.0) % 360.0 - 180.0
+    assert longitude[14] > 179.9 > -179.9 > longitude[15]
     column = np.ones(60)
     sun = sun_position(rows, 10.0 * column, longitude, 0.0 * column, 101325.0 * column, 288.0 * column)
     assert np.abs(np.diff(sun.elevation_deg)).max() < 0.006
