@@ -119,6 +119,10 @@ class Framer:
         """True if anything at all waits."""
         return self._tail != self._head or self._ends[self._head] != HEADER_SIZE
 
+    def is_full(self) -> bool:
+        """True if no sector is free behind the one being filled."""
+        return (self._head + 1 if self._head + 1 < self._count else 0) == self._tail
+
     def seal(self, sector_number: int, flags: int, t_ms: int) -> bytearray:
         """The oldest waiting sector with its header for this place in the log. It stays until release()."""
         tail = self._tail

@@ -34,13 +34,16 @@ class LogEnd:
 
 
 class LogSearch:
-    """One search through a log file; `file` stays open, for writing in place. OSError: the card as a whole fails."""
+    """One search through a log file, opened for reading: a file open for writing grows when one seeks past its end.
+
+    Raises OSError only if the card as a whole fails.
+    """
 
     def __init__(self, storage, name: str, feed):
         self._storage = storage
         self._name = name
         self.total = storage.size(name) // SECTOR_SIZE
-        self.file = storage.open(name, "r+b")
+        self._file = storage.open(name, "rb")
         self._feed = feed  # the watchdog's: a slow card may take seconds
         self._sector = bytearray(SECTOR_SIZE)
         self._kind = KIND_TEXT  # of the last intact sector
@@ -48,16 +51,23 @@ class LogSearch:
         self._end = LogEnd()
 
     def run(self) -> LogEnd:
-        """Find the end."""
+        """Find the end, and close the file."""
+        try:
+            self._find()
+        finally:
+            self._file.close()
+        return self._end
+
+    def _find(self):
         end = self._end
         for place in range(HOLE_MAX + 1):  # the very first sector may be hurt, and the log behind it good
             header = self._read(place)
             if header is not None and header[2] == place:
                 break
         else:
-            return end
+            return
         if header[3] != FORMAT_VERSION:
-            return end
+            return
         end.log_id = header[0]
         self._note(place, header)
         bound = self._gallop()
@@ -67,7 +77,6 @@ class LogSearch:
             self._probe_one(place)
         # Nothing but text, and not even all of it: nothing was ever logged here.
         end.usable = self._kind != KIND_TEXT or self._ends_text(end.last)
-        return end
 
     def _gallop(self):
         """Go on in doubling steps; a place behind the end."""
@@ -119,8 +128,8 @@ class LogSearch:
         self._feed()
         self._end.reads += 1
         try:
-            self.file.seek(place * SECTOR_SIZE)
-            if self.file.readinto(self._sector) != SECTOR_SIZE:
+            self._file.seek(place * SECTOR_SIZE)
+            if self._file.readinto(self._sector) != SECTOR_SIZE:
                 return None
         except OSError:
             self._errors += 1
@@ -131,9 +140,9 @@ class LogSearch:
         return decode_header(self._sector)
 
     def _reopen(self):
-        """After an error FAT does not know where in the chain it is; closing a file never written to is harmless."""
+        """After an error FAT does not know where in the chain of clusters it is."""
         try:
-            self.file.close()
+            self._file.close()
         except OSError:
             pass
-        self.file = self._storage.open(self._name, "r+b")
+        self._file = self._storage.open(self._name, "rb")

@@ -92,7 +92,7 @@ class Logbook:
             self.was_lost = False
             away_s = (now_ms - self._lost_at_ms) // 1000
             self._journal.event(now_ms, events.CARD_BACK, events.CARD, 0, away_s)
-        return True
+        return self.is_open
 
     def ready(self, now_ms: int) -> bool:
         """True if sectors can be committed. A lost card is tried again here, when its time has come."""
@@ -146,7 +146,8 @@ class Logbook:
 
     def _resume(self, now_ms, number):
         """Go on in an existing log; False if a new one has to be begun."""
-        search = LogSearch(self._storage, log_arm.log_name(number), self._feed)
+        name = log_arm.log_name(number)
+        search = LogSearch(self._storage, name, self._feed)
         end = search.run()
         self.resume_reads = end.reads
         following = end.last + 2  # the one between may be torn
@@ -154,16 +155,15 @@ class Logbook:
         is_finished = bool(end.flags & FINISHED) and not is_ours
         if not end.usable or is_finished or search.total - following < _ROOM_MIN:
             self._previous_id = end.log_id
-            search.file.close()  # nothing was written to it, so this does not touch the directory
             return False
-        self._file = search.file
+        self._file = self._storage.open(name, "r+b")
         self._file.seek(following * SECTOR_SIZE)
         if not is_ours:
             self._boots.at_least((end.boot + 1) & 0xFFFFFFFF)
             self.first_sector = following
             self.resumed = True
             self.phase = end.flags >> PHASE_SHIFT & PHASE_MASK
-        self._begin(number, end.log_id, search.total, following)
+        self._begin(now_ms, number, end.log_id, search.total, following)
         self._journal.event(now_ms, events.LOG_RESUMED, events.CARD, 0, number, following)
         return True
 
@@ -181,10 +181,10 @@ class Logbook:
         self.resumed = False
         self.finished = False
         self._losses = 0
-        self._begin(number, log_id, total, following)
+        self._begin(now_ms, number, log_id, total, following)
         self._journal.event(now_ms, events.LOG_ARMED, events.CARD, 0, number, total)
 
-    def _begin(self, number, log_id, total, following):
+    def _begin(self, now_ms, number, log_id, total, following):
         self.number = number
         self.log_id = log_id
         self._total = total
@@ -193,6 +193,8 @@ class Logbook:
         self.is_open = True
         self._journal.news += 1
         self._framer.begin(log_id, self._boots.count)
+        if self._framer.is_full():
+            self.commit(now_ms)  # makes room for the events that follow
 
     def _write(self, sector):
         try:

@@ -283,6 +283,9 @@ class RamCard:
         self.fail = 0
         self.present = True
         self.cut_after = -1
+        self.dead = ()  # blocks that never take a write
+        self.forgets = False  # takes writes and keeps nothing
+        self.last_block = 0  # written last
 
     def readblocks(self, block, buf, offset=0):
         if not self.present:
@@ -297,6 +300,11 @@ class RamCard:
         if self.fail:
             self.fail -= 1
             raise OSError(5)
+        if block in self.dead:
+            raise OSError(5)
+        self.last_block = block
+        if self.forgets:
+            return
         for number in range(len(buf) // 512):
             self._write(block + number, buf, number * 512)
 
