@@ -49,7 +49,7 @@ def board_settings(scenario, seed, changes=None):
 
 def gnss_description(scenario):
     """Arguments of the virtual receiver."""
-    return {key: value for key, value in scenario.gnss.model_dump().items()}
+    return scenario.gnss.model_dump()
 
 
 def recording_description(path, baud):

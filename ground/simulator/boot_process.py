@@ -45,6 +45,7 @@ def run_boot(interpreter, description, scratch, on_time):
         process = subprocess.Popen(
             [*interpreter.command, str(RUN_SCRIPT), str(path)], stdout=console, stderr=subprocess.PIPE, cwd=scratch
         )
+        assert process.stderr is not None
         stalled = _Watch(process)
         try:
             for raw in process.stderr:

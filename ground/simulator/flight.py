@@ -295,8 +295,8 @@ def _write_truth(world, result):
 
 def _write_notes(result, scenario):
     notes = asdict(result) | {"scenario": scenario.name}
-    notes |= {"out_dir": str(result.out_dir), "card_image": result.card_image.name, "truth_path": result.truth_path.name}
-    notes["notes"] = ["heap figures in health records are the board's budget, not measured"]
+    notes |= {"out_dir": ".", "card_image": result.card_image.name, "truth_path": result.truth_path.name}
+    notes["remarks"] = ["heap figures in health records are the board's budget, not measured"]
     (result.out_dir / "flight.json").write_text(json.dumps(notes, indent=1), encoding="utf-8")
 
 

@@ -53,8 +53,10 @@ def split_epochs(data):
     if not data:
         return []
     messages, leap_s = _messages(data)
-    ends = []
-    seen, crossed, now_ms = set(), set(), None
+    ends: list[int] = []
+    seen: set[tuple] = set()  # kinds of message in this epoch so far
+    crossed: set[tuple] = set()  # of these, the kinds that came before its latest timed message
+    now_ms = None
     for message in messages:
         time_ms = message.time_ms
         if message.week_ms is not None:

@@ -11,7 +11,8 @@ Busy times are a model, not a measurement of some card: 2.8 ms for the transfer 
 a millisecond of programming, and now and then, when the card tidies up, tens of milliseconds.
 """
 
-from ground.simulator.board.card_layout import CardLayout
+from ground.simulator.board.card_layout import DIRECTORY, CardLayout
+from ground.simulator.board.card_stamps import stamped
 from ground.simulator.board.noise import Noise
 
 BLOCK = 512
@@ -127,11 +128,15 @@ class Card:
         self.write_count += 1
         if self.before_write is not None:
             data = self.before_write(block, data) or data
+        if self.layout is not None and self._clock is not None:
+            region = self.layout.region(block)
+            self._ledger.count("card_writes_" + region)
+            if region == DIRECTORY:
+                seconds = (self._clock.now_us - self._clock.boot_us) // 1000000
+                data = stamped(self._raw_block(block), data, seconds)
         self._file.seek(block * BLOCK)
         self._file.write(data)
         if self._clock is not None:
-            if self.layout is not None:
-                self._ledger.count("card_writes_" + self.layout.region(block))
             self._clock.advance(_TRANSFER_US + self._busy_us() * self.busy_factor)
         if self.after_write is not None:
             self.after_write(block)

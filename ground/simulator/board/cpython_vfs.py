@@ -126,7 +126,7 @@ class _BlockFile(io.RawIOBase):
 
 
 def _volume(device, offset=0):
-    """A pyfatfs volume that leaves the dirty flag alone, as MicroPython's driver does, and never reads the host's clock."""
+    """A pyfatfs volume that leaves the dirty flag alone, as MicroPython's driver does, and ignores the host's clock."""
     from pyfatfs import DosDateTime as dos
     from pyfatfs.PyFat import PyFat
 
@@ -174,7 +174,7 @@ class VfsFat:
         volume = PyFat()
         volume.mkfs(device.path, kind, size=size, label="CARD", volume_id=0x54442031)
         volume.close()
-        with open(device.path, "r+b") as file:  # pyfatfs leaves the old disk geometry at zero, and some tools divide by it
+        with open(device.path, "r+b") as file:  # pyfatfs leaves the disk geometry at zero, and some tools divide by it
             file.seek(24)
             file.write(bytes((63, 0, 255, 0)))
 

@@ -58,7 +58,7 @@ def receiver_restart(board, fault):
 
 
 def missing_chip(board, fault):
-    """A chip does not answer, for a while or (without `at_us`) for the whole flight; it comes back as after power-up."""
+    """A chip does not answer, for a while or (without `at_us`) for the whole flight; it comes back as if new."""
     start_us = fault.get("at_us", 0)
     end_us = start_us + fault["for_us"] if fault.get("for_us") else NEVER_US
     name = fault["chip"]

@@ -2,8 +2,8 @@
 
 Reads the board's description, puts the virtual modules in place, imports `firmware.main` and calls `main()`. The boot
 ends when the clock or the card says so; then the last line on standard error is a JSON object behind "END ". Lines
-behind "AT " come every minute of world time and say how far it is, in seconds. Standard output belongs to the firmware: it is
-the board's USB serial port.
+behind "AT " come every minute of world time and say how far it is, in seconds. Standard output belongs to the
+firmware: it is the board's USB serial port.
 
 An exception that leaves `main()` is noted; the board then does what a real one does: nothing, until the watchdog
 (if it was started) or the world ends it.
@@ -91,7 +91,7 @@ def _finish(board, description, ending, escaped):
         "escaped": escaped,
         "watchdog_feed_longest_ms": watchdog.longest_us // 1000 if watchdog else None,
         "specimens": board.specimens(),
-        "interpreter": "%s %s" % (sys.implementation.name, ".".join([str(part) for part in sys.implementation.version[:3]])),
+        "interpreter": "%s %d.%d.%d" % ((sys.implementation.name,) + tuple(sys.implementation.version[:3])),
     }
     sys.stderr.write("END " + json.dumps(report) + "\n")
 

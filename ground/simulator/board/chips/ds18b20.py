@@ -71,7 +71,8 @@ class VirtualDs18b20:
         self._pending_raw = None
         self._state = _ASLEEP
         self._bits_heard = self._bit_count = 0
-        self._byte_said = self._bits_left = self._heard_count = 0
+        self._byte_said = self._bits_left = self._heard_count = self._said_count = 0
+        self._talk = b""
 
     def save(self):
         self._settle()

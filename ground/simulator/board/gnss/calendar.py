@@ -6,7 +6,7 @@ _WEEK_S = 604800
 
 
 def civil(unix_s):
-    """(year, month, day, hour, minute, second) of a Unix time, by the days-from-civil rule of the Gregorian calendar."""
+    """(year, month, day, hour, minute, second) of a Unix time, by the rules of the Gregorian calendar."""
     days, second = unix_s // 86400, unix_s % 86400
     days += 719468  # from 0000-03-01, so that the leap day is the last of its year
     era, day_of_era = days // 146097, days % 146097

@@ -1,10 +1,10 @@
 """A recorded receiver stream in place of the virtual receiver: bytes unchanged, one epoch a second.
 
 Where an epoch ends is decided before the flight (ground/simulator/gnss_stream.py); here its bytes go out on the line,
-at the line's own rate, and whatever the firmware says falls on deaf ears. The recording begins
-three seconds after the firmware has first looked for bytes, so none is lost to its start, and ends the flight a little after its last byte.
-Once begun it runs in world time: a reset of the board neither stops nor rewinds it, and what was played while the
-board was off is gone, as with a real receiver.
+at the line's own rate, and whatever the firmware says falls on deaf ears. The recording begins three seconds after
+the firmware has first looked for bytes, so none is lost to its start, and ends the flight a little after its last
+byte. Once begun it runs in world time: a reset of the board neither stops nor rewinds it, and what was played while
+the board was off is gone, as with a real receiver.
 """
 
 from ground.simulator.board.clock import EndOfWorld

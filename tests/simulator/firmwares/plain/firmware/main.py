@@ -23,7 +23,7 @@ class Logbook:
             with open("/sd/PLAIN.LOG", "wb") as file:
                 file.seek(FILE_SIZE - 1)
                 file.write(b"\0")
-        self.file = open("/sd/PLAIN.LOG", "r+b")
+        self.file = open("/sd/PLAIN.LOG", "r+b")  # noqa: SIM115 - open for the whole flight
         self.sector = self.find_end()
 
     def find_end(self):
@@ -103,15 +103,10 @@ def main():
     battery = machine.ADC(machine.Pin(26))
     led = machine.Pin(25, machine.Pin.OUT)
     roms = wire.scan()
-    barometer = None
     try:
         barometer = Barometer(i2c)
     except OSError:
-        pass
-    try:
-        i2c.writeto_mem(0x40, 0x05, b"\x50\x00")
-    except OSError:
-        pass
+        barometer = None
     log.put(
         {
             "boot": boot,
