@@ -19,6 +19,10 @@ _STEADY_M = 30.0  # half a metre a second over the minute: neither climbing nor 
 _LOW_SHARE = 0.2  # launch and landing lie in the lowest fifth of the profile; a balloon may pause higher up
 _FILTER = 9  # readings in the median filter
 _STEP_S = 0.25
+_GRAVITY = 9.8
+_TERMINAL_MPS = np.geomspace(3.0, 150.0, 20)
+_FALL_M_MIN = 20.0  # within the seconds behind a burst
+_BREAK_GAIN = 0.8  # of the squared error without a break, that the break must beat
 _POINTS_MIN = 4
 
 
@@ -126,17 +130,51 @@ def _is_quiet(heights, peak, change):
 
 def _launch(t, h, around_s):
     """Level, then a climb that may still gather speed."""
-    return _broken(t, h, around_s, (-90.0, 120.0), (-30.0, 90.0), left=(), right=(1, 2), way=1)
+    return _broken(t, h, around_s, (-90.0, 120.0), (-30.0, 90.0), left=(), right=(1, 2))
 
 
 def _landing(t, h, around_s):
     """A fall, then level."""
-    return _broken(t, h, around_s, (-60.0, 90.0), (-20.0, 70.0), left=(1, 2), right=(), way=1)
+    return _broken(t, h, around_s, (-60.0, 90.0), (-20.0, 70.0), left=(1, 2), right=())
 
 
 def _burst(t, h, around_s):
-    """A climb, then a fall that gathers speed and finds its balance within some ten seconds."""
-    return _broken(t, h, around_s, (-60.0, 15.0), (-20.0, 12.0), left=(1,), right=(1, 2, 3), way=-1)
+    """A climb, then a fall from rest that finds its balance with the drag.
+
+    Behind the burst the curve is that of a body falling against a drag that grows with the square of its speed,
+    D = v^2/g ln cosh(g tau / v) with the terminal speed v (textbook form). One number to fit instead of a free curve:
+    it holds at 6 km, where the balance comes after a second, as at 35 km, where it takes ten.
+    """
+    use = (t >= around_s - 60.0) & (t <= around_s + 20.0)
+    t, h = t[use] - around_s, h[use]
+    best = None
+    for at in np.arange(-20.0, 12.5, 1.0):
+        best = _better(best, _fit_burst(t, h, at))
+    if best is None:
+        return None
+    for at in np.arange(best[1] - 1 + _STEP_S, best[1] + 1, _STEP_S):
+        best = _better(best, _fit_burst(t, h, at))
+    error, at, (height, climb), apart = best
+    scatter = (error / len(t)) ** 0.5
+    fallen = height - np.median(h[-_POINTS_MIN:])
+    if climb <= 0 or fallen < max(_FALL_M_MIN, 4 * scatter):
+        return None  # the record ends before a fall is sure
+    return Moment(around_s + at, float(height), apart, scatter)
+
+
+def _fit_burst(t, h, at):
+    """`(squared error, burst, (height, climb), readings apart)` of the best terminal speed for a burst at `at`."""
+    before, after = t < at, t >= at
+    if before.sum() < _POINTS_MIN or after.sum() < _POINTS_MIN:
+        return None
+    tau = t - at
+    turns = _GRAVITY * np.maximum(tau, 0.0)[:, None] / _TERMINAL_MPS
+    drop = _TERMINAL_MPS**2 / _GRAVITY * (np.logaddexp(turns, -turns) - np.log(2.0))  # ln cosh without overflow
+    design = np.stack([np.ones_like(tau), np.minimum(tau, 0.0)], axis=1)
+    solution = np.linalg.lstsq(design, h[:, None] + drop, rcond=None)[0]
+    errors = ((design @ solution - h[:, None] - drop) ** 2).sum(axis=0)
+    best = int(np.argmin(errors))
+    return float(errors[best]), float(at), solution[:, best], float(t[after][0] - t[before][-1])
 
 
 def apogee_m(t_s, altitude_m, burst):
@@ -153,32 +191,31 @@ def apogee_m(t_s, altitude_m, burst):
     return float(_filtered(h).max()) if len(h) else None
 
 
-def _broken(t, h, around_s, window, search, left, right, way):
+def _broken(t, h, around_s, window, search, left, right):
     """Best place of a break between two polynomials that meet there.
 
     `left` and `right` are the powers of (t - break) on either side, beside the common height. The far end of the curved
-    side must lie above the break (`way` 1: launch, landing) or below it (-1: burst), or the break is not believed.
+    side must lie above the break, and the break must explain more than a curve without one does: a record that begins
+    in the air has no launch.
     """
     use = (t >= around_s + window[0]) & (t <= around_s + window[1])
     t, h = t[use] - around_s, h[use]
     best = None
-    coarse = np.arange(search[0], search[1] + 1.0, 1.0)
-    for at in coarse:
+    for at in np.arange(search[0], search[1] + 1.0, 1.0):
         best = _better(best, _fit_at(t, h, at, left, right))
-    if best is not None:
-        for at in np.arange(best[1] - 1 + _STEP_S, best[1] + 1, _STEP_S):
-            best = _better(best, _fit_at(t, h, at, left, right))
     if best is None:
         return None
+    for at in np.arange(best[1] - 1 + _STEP_S, best[1] + 1, _STEP_S):
+        best = _better(best, _fit_at(t, h, at, left, right))
     error, at, solution, apart = best
-    side = t[t >= at][-1] - at if right else at - t[t < at][0]
+    smooth = np.stack([(t / 60.0) ** power for power in (0, *left, *right)], axis=1)
+    without = float(((smooth @ np.linalg.lstsq(smooth, h, rcond=None)[0] - h) ** 2).sum())
     powers = right or left
-    reach = side if right else -side
-    change = sum(coefficient * reach**power for coefficient, power in zip(solution[-len(powers):], powers, strict=True))
-    if change * way < _NEAR_GROUND_M / 2:
+    reach = t[-1] - at if right else t[0] - at
+    rise = sum(coefficient * reach**power for coefficient, power in zip(solution[-len(powers):], powers, strict=True))
+    if rise < _NEAR_GROUND_M / 2 or error > _BREAK_GAIN * without:
         return None
-    height = float(solution[0] if way > 0 else _top(solution, right))
-    return Moment(around_s + at, height, apart, (error / len(t)) ** 0.5)
+    return Moment(around_s + at, float(solution[0]), apart, (error / len(t)) ** 0.5)
 
 
 def _fit_at(t, h, at, left, right):
@@ -200,11 +237,3 @@ def _better(first, second):
     if first is None or second is None:
         return first or second
     return second if second[0] < first[0] else first
-
-
-def _top(solution, right):
-    """Highest point of the curve behind the break: the box still rises for a moment after the burst."""
-    tau = np.linspace(0.0, 5.0, 101)
-    coefficients = solution[-len(right):]
-    curve = solution[0] + sum(c * tau**power for c, power in zip(coefficients, right, strict=True))
-    return curve.max()
