@@ -388,7 +388,7 @@ class FakeBoard:
         self.barometer = Barometer(self.time)
         self.power_meter = PowerMeter()
         self.i2c = I2C(self.barometer, self.power_meter)
-        self.onewire = Wire(self.time, [rom(1000), rom(2000)], [-320, 160])
+        self.onewire = Wire(self.time, [rom(1), rom(2)], [-320, 160])
         self.uart = Uart(self.time)
         self.battery = Adc()
         self.led = Pin()

@@ -144,7 +144,7 @@ def an_empty_card_gets_a_log_of_full_size_that_explains_itself():
     found = sectors_of(card)[:-1]  # the last one says that the log was armed
     texts = [frame.decode_text_sector(data) for _, header, data in found]
     assert [entry[0] for entry in found] == list(range(len(found)))
-    assert all([text is not None for text in texts])
+    assert None not in texts
     assert texts[0].startswith("THISTLEDOWN flight log") and "Call the farm" in texts[0]
     assert texts[-1].endswith("end of text")
     assert power.logbook.first_sector == len(found)
@@ -411,7 +411,7 @@ def a_cut_at_any_of_the_first_50_commits_loses_nothing_committed():
         assert [mark for mark in safe if mark not in found] == [], cut
         # what a torn sector still gives is whole frames, never wrong ones
         extra = [mark for mark in found if mark not in safe]
-        assert all([(cut - 1) * FRAMES_EACH <= mark < cut * FRAMES_EACH for mark in extra]), (cut, extra)
+        assert all((cut - 1) * FRAMES_EACH <= mark < cut * FRAMES_EACH for mark in extra), (cut, extra)
         third = Power(card, 3)
         assert third.open() and third.logbook.resumed
         last = third.fly(1, last)
