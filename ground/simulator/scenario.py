@@ -9,7 +9,7 @@ from pydantic import Field, ValidationError, model_validator
 
 from ground.atmosphere import standard_air
 from ground.errors import InputError
-from ground.simulator.balloon import lift_of
+from ground.simulator.balloon import descent_speed_mps, lift_of
 from ground.simulator.scenario_chips import Fault, Gnss, MissingChip, PowerCut, Sensors
 from ground.simulator.scenario_errors import first_error_line
 from ground.simulator.scenario_parts import (
@@ -28,6 +28,7 @@ from ground.simulator.scenario_parts import (
 )
 
 SCENARIO_DIR = Path(__file__).parent / "scenarios"
+LANDING_MPS_MAX = 40.0  # a box with a torn canopy; beyond, something is in the wrong unit
 
 
 class Scenario(Part):
@@ -51,7 +52,14 @@ class Scenario(Part):
 
     @model_validator(mode="after")
     def _parts_fit_together(self):
-        for check in (_balloon_can_fly, _panel_is_a_panel, _battery_is_a_battery, _chips_differ, _faults_can_happen):
+        for check in (
+            _balloon_can_fly,
+            _parachute_is_a_parachute,
+            _panel_is_a_panel,
+            _battery_is_a_battery,
+            _chips_differ,
+            _faults_can_happen,
+        ):
             check(self)
         return self
 
@@ -63,6 +71,16 @@ def _balloon_can_fly(s):
         raise ValueError(
             f"balloon.burst_diameter_m = {s.balloon.burst_diameter_m:g} must be larger than the diameter at launch, "
             f"{launch_m:.2f} m with balloon.free_lift_kg = {s.balloon.free_lift_kg:g}"
+        )
+
+
+def _parachute_is_a_parachute(s):
+    p = s.parachute
+    speed = descent_speed_mps(s.payload.mass_kg, 1.225, p.drag_coefficient, p.diameter_m)
+    if speed > LANDING_MPS_MAX:
+        raise ValueError(
+            f"parachute.diameter_m = {p.diameter_m:g} lets payload.mass_kg = {s.payload.mass_kg:g} land at "
+            f"{speed:.0f} m/s; up to {LANDING_MPS_MAX:g} m/s can be simulated, and 5 m/s is gentle"
         )
 
 

@@ -124,7 +124,7 @@ def _check_header(path, header):
     if missing and len(missing) == len(RANGES):
         raise InputError(f"{path}, row 1: is not the header of a sounding; it needs the columns {_names()}")
     for name in missing:
-        spare = [other for other in header if other not in RANGES]
+        spare = [other for other in header if other not in RANGES and other.isprintable()]
         near = difflib.get_close_matches(name, spare, n=1, cutoff=0.6)
         found = f"is {near[0]} meant?" if near else "if it is unknown, leave its values blank"
         raise InputError(f"{path}, row 1: the column {name} is missing; {found}")

@@ -194,6 +194,11 @@ SLIPS = {
         "burst_diameter_m = 1.6",
         "balloon.burst_diameter_m = 1.6 must be larger than the diameter at launch, 1.6",
     ),
+    "parachute in the wrong unit": (
+        "diameter_m = 1.2",
+        "diameter_m = 0.12",
+        "parachute.diameter_m = 0.12 lets payload.mass_kg = 0.95 land at 41 m/s; up to 40 m/s can be simulated",
+    ),
     "panel of no make": (
         "[box]",
         "[panel]\nmax_power_voltage_v = 6.65\n\n[box]",

@@ -10,6 +10,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from ground.atmosphere import G0_MPS2, R_AIR, altitude_from_geopotential, gravity_mps2, standard_air
 from ground.errors import InputError
@@ -301,3 +303,45 @@ def test_too_few_levels_are_told(tmp_path):
 def test_levels_all_at_one_height_are_told(tmp_path):
     path = written(tmp_path, ["1000,110,15,10,270,5"] * 5)
     assert refusal(path) == ": only 1 different heights; at least 3 are needed"
+
+
+def test_between_two_levels_temperature_is_linear_in_ln_p_and_pressure_in_balance_with_it(tmp_path):
+    air = sounding_profile(
+        load_sounding(written(tmp_path, ["1000,110,40,10,270,5", "500,5600,-40,-50,270,9", "400,7100,-50,-60,0,0"]))
+    )
+    z = np.linspace(110.0, 5600.0, 501)
+    ln_p, kelvin = np.log(air.pressure_pa(z)), air.temperature_k(z)
+    straight = 313.15 + (233.15 - 313.15) * (ln_p - ln_p[0]) / (ln_p[-1] - ln_p[0])
+    np.testing.assert_allclose(kelvin, straight, atol=1e-9)
+    slope = np.gradient(ln_p, z)[1:-1] * kelvin[1:-1]  # hydrostatic: d(ln p)/dz x T is one constant
+    assert np.ptp(slope) / np.abs(slope.mean()) < 1e-4
+
+
+@given(st.data())
+def test_whatever_a_cell_holds_the_answer_is_a_sounding_or_one_line(tmp_path_factory, data):
+    path = tmp_path_factory.getbasetemp() / "fuzzed.csv"
+    rows = [row.split(",") for row in (HEADER, *ROWS)]
+    for _ in range(data.draw(st.integers(1, 4))):
+        row, column = data.draw(st.integers(0, 4)), data.draw(st.integers(0, 5))
+        number = st.floats(allow_nan=True, allow_infinity=True).map(str) | st.floats(-300.0, 1200.0).map(str)
+        rows[row][column] = data.draw(
+            number | st.text(max_size=6) | st.sampled_from(["", "0", "-0", "1e999", '"', "\0"])
+        )
+    path.write_bytes("\n".join(",".join(row) for row in rows).encode("utf-8", "surrogatepass"))
+    try:
+        sounding = load_sounding(path)
+    except InputError as error:
+        refused = str(error)
+        sounding = None
+    if sounding is None:
+        assert refused.startswith(str(path)) and len(refused.splitlines()) == 1
+    else:
+        pressure = sounding_profile(sounding).pressure_pa(np.arange(-900.0, 59000.0, 100.0))
+        assert np.all(np.isfinite(pressure)) and np.all(np.diff(pressure) <= 1e-9)
+
+
+@given(st.binary(max_size=400))
+def test_whatever_bytes_a_file_holds_the_answer_is_one_line(tmp_path_factory, content):
+    path = tmp_path_factory.getbasetemp() / "bytes.csv"
+    path.write_bytes(content)
+    refusal(path)
