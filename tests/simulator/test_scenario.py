@@ -197,7 +197,7 @@ SLIPS = {
     "parachute in the wrong unit": (
         "diameter_m = 1.2",
         "diameter_m = 0.12",
-        "parachute.diameter_m = 0.12 lets payload.mass_kg = 0.95 land at 41 m/s; up to 40 m/s can be simulated",
+        "parachute.diameter_m = 0.12 lets payload.mass_kg = 0.95 land at 42 m/s; up to 40 m/s can be simulated",
     ),
     "panel of no make": (
         "[box]",
