@@ -5,6 +5,8 @@ from pathlib import Path
 
 import numpy as np
 
+PHASES = ("ground", "ascending", "descending", "landed")  # by the number in a world's column `phase`
+
 # name: unit, description. The design's names first; probes are added by name.
 COLUMNS = {
     "utc": ("", "moment, ISO 8601, UTC"),
@@ -34,8 +36,6 @@ _DESIGN = ("latitude_deg", "longitude_deg", "altitude_m", "pressure_hpa", "air_t
 
 def truth_columns(world):
     """Name -> array, one row a second; `utc` and `phase` hold str."""
-    from ground.simulator.world import PHASES
-
     stride = 1000 // world.step_ms
     rows = {name: column[::stride] for name, column in world.columns.items()}
     start_ms = round(world.start_utc.timestamp() * 1000)

@@ -22,7 +22,6 @@ from ground.simulator.wind import invented_wind
 
 STEP_MS = 200
 STEP_S = STEP_MS / 1000.0
-PHASES = ("ground", "ascending", "descending", "landed")
 _GUST_STEP_S = 2.0
 _GUST_RISE_S = 15.0  # gusts fade in after release: none at the ground
 
