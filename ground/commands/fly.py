@@ -1,5 +1,6 @@
 """`thistledown fly`: the firmware through a simulated flight."""
 
+from datetime import timedelta
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -57,6 +58,8 @@ def fly(
     if len(complaints) > _COMPLAINTS_SHOWN:
         say(f"! and more of what good firmware does not do; see {folder / 'flight.json'}")
     power_ups = f"{len(result.boots)} power-up{'' if len(result.boots) == 1 else 's'}"
-    say(f"Flew {result.duration_s / 3600:.2f} h in {result.host_s:.0f} s on {result.runtime}, {power_ups}.")
+    say(
+        f"Flew {timedelta(seconds=round(result.duration_s))} h in {result.host_s:.0f} s on {result.runtime}, {power_ups}."
+    )
     say(f"Wrote {folder / 'card.img'} and {folder / 'truth.parquet'}.")
     say(f"Next: thistledown decode {folder / 'card.img'} -o {folder}")
