@@ -17,6 +17,7 @@ from ground.simulator.panel import panel_state
 from ground.simulator.sounding import load_sounding
 from ground.simulator.sun import sun_position, sunlight
 from ground.simulator.thermal import battery_voltage_v, box_temperature_c, probe_temperature_c, ventilation
+from ground.simulator.truth import PHASES as PHASES  # for readers of the column `phase`
 from ground.simulator.truth import truth_columns, write_truth_file
 from ground.simulator.wind import invented_wind
 
