@@ -8,7 +8,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Protocol
+from typing import Any, Protocol
 
 QUIET_S = 1.0  # a step that is over sooner than this shows no progress at all
 PLAIN_EVERY_S = 10.0
@@ -46,7 +46,7 @@ class _Bar:
     def __init__(self, title: str):
         self._title = title
         self._began = time.monotonic()
-        self._bar = None
+        self._bar: Any = None  # rich's, imported only when it is drawn
 
     def __call__(self, share: float, text: str) -> None:
         if self._bar is None:

@@ -1,6 +1,7 @@
 """`thistledown decode`: from a card to a flight folder."""
 
 from pathlib import Path
+from shlex import quote
 from typing import Annotated, Literal
 
 import typer
@@ -37,4 +38,4 @@ def decode(
         f"{account['frames_bad']:,} could not be read."
     )
     say(f"Wrote the flight folder {out}; {out / 'integrity.json'} has the whole account.")
-    say(f"Next: thistledown report {out}")
+    say(f"Next: thistledown report {quote(str(out))}")

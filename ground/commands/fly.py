@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 from pathlib import Path
+from shlex import quote
 from typing import Annotated, Literal
 
 import typer
@@ -58,8 +59,7 @@ def fly(
     if len(complaints) > _COMPLAINTS_SHOWN:
         say(f"! and more of what good firmware does not do; see {folder / 'flight.json'}")
     power_ups = f"{len(result.boots)} power-up{'' if len(result.boots) == 1 else 's'}"
-    say(
-        f"Flew {timedelta(seconds=round(result.duration_s))} h in {result.host_s:.0f} s on {result.runtime}, {power_ups}."
-    )
+    flown = timedelta(seconds=round(result.duration_s))
+    say(f"Flew {flown} h in {result.host_s:.0f} s on {result.runtime}, {power_ups}.")
     say(f"Wrote {folder / 'card.img'} and {folder / 'truth.parquet'}.")
-    say(f"Next: thistledown decode {folder / 'card.img'} -o {folder}")
+    say(f"Next: thistledown decode {quote(str(folder / 'card.img'))} -o {quote(str(folder))}")

@@ -1,6 +1,7 @@
 """`thistledown settings`: the board's settings, written by hand and checked here."""
 
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -27,7 +28,7 @@ def init(
     if file.exists() and not force:
         raise InputError(f"{file} is there already; name another file, or add --force to write over it")
     file.write_text(default_text(), encoding="utf-8")
-    say(f"Wrote {file}. Edit it, then: thistledown settings check {file}")
+    say(f"Wrote {file}. Edit it, then: thistledown settings check {quote(str(file))}")
 
 
 @settings_app.command()
