@@ -40,6 +40,7 @@ class FakeReceiver:
         self.host_baud = baud
         self.now_ms = 0
         self.out = bytearray()
+        self.rate_changes = 0
         self.commands = []  # (now_ms, identity)
         self.deaf = kind == "nmea"
         self.mute = False
@@ -47,6 +48,8 @@ class FakeReceiver:
         self.keeps_model = None  # whatever is set, it stays at this one
         self.no_ack = False
         self.pvt_never_comes = False
+        self.keeps_nmea = False  # it refuses to switch NMEA off
+        self.strays = b""  # said before each epoch
         self.fix = True
         self.frozen = False
         self.altitude_m = 100.0
@@ -83,6 +86,7 @@ class FakeReceiver:
         return nbytes
 
     def init(self, baudrate):
+        self.rate_changes += 1
         self.host_baud = baudrate
         self.out.clear()
 
@@ -117,6 +121,9 @@ class FakeReceiver:
             self._acknowledge(message, "ACK-NAK")
             return
         payload = message.payload
+        if self.keeps_nmea and (payload[:1] == b"\xf0" or (identity == "CFG-VALSET" and len(payload) > 20)):
+            self._acknowledge(message, "ACK-NAK")
+            return
         if identity == "CFG-NAV5":
             if payload:
                 assert payload[:2] == b"\x01\x00", "only the dynamic model may be set"
@@ -160,6 +167,7 @@ class FakeReceiver:
     # --- an epoch ---------------------------------------------------------------------------------------------------
 
     def speak(self):
+        self.say(self.strays)
         second = self.day_ms // 1000
         clock = f"{second // 3600:02d}{second // 60 % 60:02d}{second % 60:02d}.00"
         place = "4807.03800,N,01131.00000,E"
@@ -199,6 +207,7 @@ class Bench:
             setattr(self.receiver, name, value)
         self.driver = make(self.receiver, self.receiver.host_baud, 6)
         self.rows = []
+        self.delays = []  # how long after its first byte each row came [ms]
         self.ecef_rows = 0
         self.events = []
         self.states = []
@@ -219,6 +228,7 @@ class Bench:
                     driver.event_code = 0
                 if driver.fix_ready:
                     self.rows.append((driver.fix.source, driver.fix.fix_type, driver.fix.utc, driver.fix.flags))
+                    self.delays.append(receiver.now_ms - driver.fix.t_ms)
                     driver.fix_ready = False
                 elif driver.ecef_ready:
                     self.ecef_rows += 1

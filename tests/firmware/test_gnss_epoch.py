@@ -356,6 +356,16 @@ def test_nav_pvt_without_a_fix_is_not_logged_as_nought_north_nought_east():
     )  # fmt: skip
 
 
+def test_without_a_fix_nav_pvt_knows_more_than_nmea_and_with_one_nmea_knows_more():
+    blind = pvt(gnssFixOk=0, numSV=2)
+    for pieces in ([blind, rmc(status="V"), gga(quality=0)], [rmc(status="V"), gga(quality=0), blind]):
+        (row,) = rows_of(pieces)
+        assert (row["source"], row["satellites"], row["fix_type"]) == (2, 2, 0)
+    for pieces in ([blind, rmc(), gga()], [rmc(), gga(), blind]):
+        (row,) = rows_of(pieces)
+        assert (row["source"], row["satellites"], row["fix_type"]) == (1, 8, 3)
+
+
 @pytest.mark.parametrize("fields", [{"gnssFixOk": 0}, {"fixType": 0}, {"fixType": 1}, {"fixType": 5}])
 def test_nav_pvt_without_its_fix_ok_flag_or_type_is_not_a_fix(fields):
     rows = rows_of([pvt(0, **fields) + pvt(1, **fields)])

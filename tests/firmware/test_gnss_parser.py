@@ -157,6 +157,33 @@ def test_a_message_inside_the_payload_of_another_one_is_not_taken():
     assert [kind for kind, _ in messages_of(spoilt)[0]] == [gp.GGA, gp.PVT]
 
 
+def test_an_unknown_message_inside_another_one_does_not_open_it():
+    shell = message(0x02, 0x13, b"abc\xb5b\x02\x14\x05\x00" + GGA + b"def")
+    assert messages_of(shell + RMC)[0] == [(gp.RMC, RMC[:-5])]
+
+
+def test_a_long_message_of_no_use_keeps_its_place_while_the_buffer_moves():
+    first = message(0x02, 0x13, bytes(900))
+    second = message(0x02, 0x13, bytes(800) + GGA)
+    assert messages_of(first + second + RMC, [256])[0] == [(gp.RMC, RMC[:-5])]
+    for lead in range(0, 1500, 37):  # wherever it lies in the buffer
+        stream = b"$GNRMC,1" * (lead // 8) + second + RMC + GGA
+        assert messages_of(stream, [200])[0] == [(gp.RMC, RMC[:-5]), (gp.GGA, GGA[:-5])], lead
+
+
+@pytest.mark.parametrize("change", [(10, 20, 0x80), (10, 20, None)])
+def test_a_sentence_with_bytes_that_are_no_text_is_refused_though_its_check_sum_is_right(change):
+    first, second, flip = change
+    spoilt = bytearray(RMC)
+    if flip:
+        spoilt[first] ^= flip
+        spoilt[second] ^= flip
+    else:
+        spoilt[second:second] = b"\n"
+        spoilt[first:first] = b"\n"
+    assert messages_of(bytes(spoilt) + GGA)[0] == [(gp.GGA, GGA[:-5])]
+
+
 def test_sentences_need_a_check_sum_and_may_end_in_any_way():
     bare = RMC[:-2]
     for end in (b"\r\n", b"\n", b"\r", b"", b"\x00"):

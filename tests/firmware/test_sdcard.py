@@ -87,10 +87,12 @@ def test_a_read_that_failed_is_tried_again(trouble):
 def test_a_write_that_failed_is_tried_again(trouble):
     card, sd = make()
     sd.begin()
+    card.log.clear()
     setattr(card, trouble, 2)
     sd.writeblocks(7, block_of(7))
     assert card.memory[7] == block_of(7)
     assert sd.errors == 2
+    assert (0 in card.log) == (trouble in ("write_error", "status_error"))  # a hurt byte is no reason to start afresh
 
 
 @pytest.mark.parametrize("count", [1, 3])
