@@ -1,5 +1,7 @@
 """The integrity account in plain words: what came back, what did not, and how sure that is."""
 
+import itertools
+
 import numpy as np
 
 from ground.report import flags
@@ -7,8 +9,13 @@ from ground.report.series import gap_starts
 from ground.report.timeline import duration_words
 
 READINGS = ("fix", "pressure", "temperature", "power", "health")
-NOUNS = {"fix": "GPS messages", "pressure": "pressure readings", "temperature": "temperature readings",
-         "power": "panel and supply readings", "health": "health reports"}
+NOUNS = {
+    "fix": "GPS messages",
+    "pressure": "pressure readings",
+    "temperature": "temperature readings",
+    "power": "panel and supply readings",
+    "health": "health reports",
+}
 
 
 def sentences(folder, timeline, story):
@@ -16,18 +23,25 @@ def sentences(folder, timeline, story):
     note, out = folder.integrity, []
     good = _count(note, "frames_ok")
     if good is None:
-        out.append("There is no integrity account in this folder (integrity.json is absent): "
-                   "nothing is known about records that were lost.")
+        out.append(
+            "There is no integrity account in this folder (integrity.json is absent): "
+            "nothing is known about records that were lost."
+        )
     else:
         out.append(f"{good:,} records were read from the card, each with a checksum that holds.")
         lost, bad = _count(note, "frames_missing") or 0, _count(note, "frames_bad") or 0
         if lost:
-            out.append(f"{lost:,} {_plural(lost, 'record')} {_were(lost)} lost ({_share(lost, good + lost)}): the numbering has holes there.")
+            out.append(
+                f"{lost:,} {_plural(lost, 'record')} {_were(lost)} lost ({_share(lost, good + lost)}): "
+                "the numbering has holes there."
+            )
         else:
             out.append("No record is missing: the numbering has no hole.")
         if bad:
-            out.append(f"{bad:,} {_plural(bad, 'stretch', 'stretches')} of the log could not be read as records and "
-                       f"{_were(bad)} left out, not repaired.")
+            out.append(
+                f"{bad:,} {_plural(bad, 'stretch', 'stretches')} of the log could not be read as records and "
+                f"{_were(bad)} left out, not repaired."
+            )
         twice = _count(note, "frames_duplicate") or 0
         if twice:
             out.append(f"{twice:,} {_plural(twice, 'record')} {_were(twice)} found twice and counted once.")
@@ -36,8 +50,10 @@ def sentences(folder, timeline, story):
             out.append(f"{damaged:,} damaged {_plural(damaged, 'sector')} among {_count(note, 'sectors_read') or 0:,}.")
     out += _restarts(timeline)
     for gap, table, before, after in longest_pauses(folder, timeline):
-        out.append(f"The longest pause in the {NOUNS[table]} is {duration_words(gap)}, from {timeline.clock(before)} "
-                   f"to {timeline.clock(after)}.")
+        out.append(
+            f"The longest pause in the {NOUNS[table]} is {duration_words(gap)}, from {timeline.clock(before)} "
+            f"to {timeline.clock(after)}."
+        )
     out += _flagged(folder)
     out += [f"The decoder notes: {text}." for text in note.get("notes") or [] if isinstance(text, str)]
     if not timeline.has_utc and timeline.spans:
@@ -50,16 +66,23 @@ def sentences(folder, timeline, story):
 def boot_rows(folder, timeline):
     """One row for each power-up: number, start, end, length, records, longest gap [as text], and how it was placed."""
     noted = {entry.get("boot"): entry for entry in folder.integrity.get("boots") or [] if isinstance(entry, dict)}
-    rows = []
+    rows: list[dict] = []
     for span in timeline.spans:
         entry = noted.get(span.boot, {})
-        gap = next((entry[key] for key in ("longest_gap_ms", "longest_gap") if isinstance(entry.get(key), (int, float))), None)
-        rows.append({
-            "boot": span.boot, "start": timeline.clock(span.start_ms), "end": timeline.clock(span.end_ms),
-            "length": duration_words(span.end_ms - span.start_ms), "frames": _count(entry, "frames"),
-            "gap": duration_words(gap) if gap is not None else "not known",
-            "placed": _placed(span, entry, timeline, first=not rows),
-        })
+        gap = next(
+            (entry[key] for key in ("longest_gap_ms", "longest_gap") if isinstance(entry.get(key), (int, float))), None
+        )
+        rows.append(
+            {
+                "boot": span.boot,
+                "start": timeline.clock(span.start_ms),
+                "end": timeline.clock(span.end_ms),
+                "length": duration_words(span.end_ms - span.start_ms),
+                "frames": _count(entry, "frames"),
+                "gap": duration_words(gap) if gap is not None else "not known",
+                "placed": _placed(span, entry, timeline, first=not rows),
+            }
+        )
     return rows
 
 
@@ -72,7 +95,7 @@ def _placed(span, entry, timeline, *, first):
 
 
 def longest_pauses(folder, timeline, limit=2):
-    """The longest pauses of the tables that have one worth telling: (length ms, table, before, after), longest first."""
+    """Longest pauses of the tables that have one: (length ms, table, before, after), the longest first."""
     found = []
     for name in READINGS:
         times = np.sort(timeline.times(folder.tables[name]))
@@ -91,7 +114,7 @@ def _restarts(timeline):
     if len(spans) <= 1:
         return ["The board ran without a restart."] if spans else ["The folder holds no reading at all."]
     pauses = []
-    for before, after in zip(spans, spans[1:], strict=False):
+    for before, after in itertools.pairwise(spans):
         assumed = after.assumed or before.assumed
         length = "not known" if assumed else duration_words(after.start_ms - before.end_ms)
         pauses.append(f"{length} without a record before boot {after.boot}")
@@ -111,7 +134,9 @@ def _flagged(folder):
 
 def _count(note, key):
     value = note.get(key)
-    return int(value) if isinstance(value, (int, float)) and not isinstance(value, bool) and np.isfinite(value) else None
+    return (
+        int(value) if isinstance(value, (int, float)) and not isinstance(value, bool) and np.isfinite(value) else None
+    )
 
 
 def _share(part, whole):

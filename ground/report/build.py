@@ -48,14 +48,20 @@ def _write(folder, page_path, figures_dir, library, say):
     say(0.8, "the page")
     page_path.write_text(render_page(view, parts, specs, library.text()), encoding="utf-8")
     say(1.0, "done")
-    return ReportPaths(page_path, tuple(written),
-                       tuple(f"{part.title}: {part.reason}" for part in parts if not isinstance(part, Figure)))
+    return ReportPaths(
+        page_path,
+        tuple(written),
+        tuple(f"{part.title}: {part.reason}" for part in parts if not isinstance(part, Figure)),
+    )
 
 
 def moments(timeline, story):
     """What the charts against time mark: launch, burst, landing, and each restart."""
-    marks = [{"t": moment, "label": label, "kind": "phase"} for moment, label in (
-        (story.launch_ms, "launch"), (story.burst_ms, "burst"), (story.landing_ms, "landing")) if moment is not None]
+    marks = [
+        {"t": moment, "label": label, "kind": "phase"}
+        for moment, label in ((story.launch_ms, "launch"), (story.burst_ms, "burst"), (story.landing_ms, "landing"))
+        if moment is not None
+    ]
     return marks + [{"t": span.start_ms, "label": "restart", "kind": "restart"} for span in timeline.spans[1:]]
 
 

@@ -17,7 +17,8 @@ def event_rows(folder, timeline, story):
     table = folder.tables["event"]
     times = timeline.times(table)
     order = np.argsort(times, kind="stable")
-    rows, left_out = [], 0
+    rows: list[dict] = []
+    left_out = 0
     for k in order:
         code = table["code"].iloc[k]
         code = int(code) if np.isfinite(code) else -1
@@ -25,17 +26,20 @@ def event_rows(folder, timeline, story):
             left_out += 1
             continue
         text = table["text"].iloc[k]
-        rows.append({
-            "when": timeline.clock(times[k]), "since": _since(story, times[k]),
-            "boot": "" if not np.isfinite(table["boot"].iloc[k]) else int(table["boot"].iloc[k]),
-            "name": _NAMES.get(code, f"code {code}").replace("_", " "),
-            "text": text if isinstance(text, str) else "",
-        })
+        rows.append(
+            {
+                "when": timeline.clock(times[k]),
+                "since": _since(story, times[k]),
+                "boot": "" if not np.isfinite(table["boot"].iloc[k]) else int(table["boot"].iloc[k]),
+                "name": _NAMES.get(code, f"code {code}").replace("_", " "),
+                "text": text if isinstance(text, str) else "",
+            }
+        )
     return rows, left_out
 
 
 def _since(story, moment):
     if story.launch_ms is None or not np.isfinite(moment):
         return ""
-    sign = "-" if moment < story.launch_ms else "+"
+    sign = "−" if moment < story.launch_ms else "+"
     return f"{sign}{duration_words(abs(moment - story.launch_ms))}"

@@ -11,22 +11,40 @@ COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "
 
 def fact_rows(folder, timeline, story):
     """(label, value, small print) of each fact, in the order of a reader's questions."""
-    rows = [("Date", _date(timeline), "" if timeline.has_utc else "the receiver gave no time"),
-            ("Recorded", duration_words(timeline.end_ms - timeline.start_ms) if timeline.spans else "nothing",
-             f"{len(timeline.spans)} boot{'s' if len(timeline.spans) != 1 else ''}")]
+    rows = [
+        ("Date", _date(timeline), "" if timeline.has_utc else "the receiver gave no time"),
+        (
+            "Recorded",
+            duration_words(timeline.end_ms - timeline.start_ms) if timeline.spans else "nothing",
+            f"{len(timeline.spans)} boot{'s' if len(timeline.spans) != 1 else ''}",
+        ),
+    ]
     if story.flew:
-        rows.append(("Launch", timeline.clock(story.launch_ms), FROM_PROFILE) if story.launch_ms is not None
-                    else ("Launch", "not in the record", "the record begins in the air"))
+        rows.append(
+            ("Launch", timeline.clock(story.launch_ms), FROM_PROFILE)
+            if story.launch_ms is not None
+            else ("Launch", "not in the record", "the record begins in the air")
+        )
         if story.launch_ms is not None and story.landing_ms is not None:
             rows.append(("In the air", duration_words(story.landing_ms - story.launch_ms), "launch to landing"))
     else:
         rows.append(("Launch", "none", "the record shows no ascent"))
     rows.append(_top("Highest by GPS", story.gps_top_m, story.gps_top_ms, timeline, "no GPS altitude in the folder"))
-    rows.append(_top("Highest by pressure", story.pressure_top_m, story.pressure_top_ms, timeline,
-                     "no pressure altitude in the folder"))
+    rows.append(
+        _top(
+            "Highest by pressure",
+            story.pressure_top_m,
+            story.pressure_top_ms,
+            timeline,
+            "no pressure altitude in the folder",
+        )
+    )
     if story.flew:
-        rows.append(("Burst", timeline.clock(story.burst_ms), FROM_PROFILE) if story.burst_ms is not None
-                    else ("Burst", "not in the record", "the record shows no change from ascent to descent"))
+        rows.append(
+            ("Burst", timeline.clock(story.burst_ms), FROM_PROFILE)
+            if story.burst_ms is not None
+            else ("Burst", "not in the record", "the record shows no change from ascent to descent")
+        )
         rows += _landing(timeline, story)
     rows += _coldest(folder)
     rows += _panel(folder)
@@ -35,8 +53,10 @@ def fact_rows(folder, timeline, story):
 
 def position_words(place):
     """`57.12040° N, 14.03160° E`: five decimals are about a metre."""
-    return (f"{abs(place.latitude_deg):.5f}° {'N' if place.latitude_deg >= 0 else 'S'}, "
-            f"{abs(place.longitude_deg):.5f}° {'E' if place.longitude_deg >= 0 else 'W'}")
+    return (
+        f"{abs(place.latitude_deg):.5f}° {'N' if place.latitude_deg >= 0 else 'S'}, "
+        f"{abs(place.longitude_deg):.5f}° {'E' if place.longitude_deg >= 0 else 'W'}"
+    )
 
 
 def _date(timeline):
@@ -60,7 +80,11 @@ def _landing(timeline, story):
     elif story.rested:
         rows.append(("Landing place", position_words(story.landing), story.landing.basis))
     else:
-        height = "" if story.last_height_m is None or not np.isfinite(story.last_height_m) else f", {story.last_height_m:,.0f} m high"
+        height = (
+            ""
+            if story.last_height_m is None or not np.isfinite(story.last_height_m)
+            else f", {story.last_height_m:,.0f} m high"
+        )
         rows.append(("Last known place", position_words(story.landing), f"not the landing: last fix{height}"))
     if story.distance_km is not None:
         toward = COMPASS[int((story.bearing_deg + 22.5) // 45) % 8]
@@ -86,5 +110,11 @@ def _panel(folder):
     for name in dict.fromkeys(table["channel"].dropna().astype(str)):
         values = table["power_mw"].to_numpy()[fit & (table["channel"].astype(str) == name).to_numpy()]
         if len(values):
-            rows.append((f"Most power, {name}", f"{values.max():,.0f} mW", f"median of the whole record {np.median(values):,.0f} mW"))
+            rows.append(
+                (
+                    f"Most power, {name}",
+                    f"{values.max():,.0f} mW",
+                    f"median of the whole record {np.median(values):,.0f} mW",
+                )
+            )
     return rows

@@ -28,13 +28,17 @@ UNFIT = frozenset(name for bit, name in decoded.NAMES.items() if decoded.SUSPECT
 def sets(column):
     """(distinct sets of names, which of them each reading has): list of frozenset, and int array of shape (n,)."""
     codes, words = pd.factorize(column.where(column.notna(), "").astype(str))
-    return [frozenset(name for name in word.split("|") if name and name not in ("0", "0.0", "nan")) for word in words], codes
+    return [
+        frozenset(name for name in word.split("|") if name and name not in ("0", "0.0", "nan")) for word in words
+    ], codes
 
 
 def has_any(column, wanted):
     """Readings with one of the wanted flags (set of names); shape (n,), bool."""
     distinct, codes = sets(column)
-    return np.array([bool(names & wanted) for names in distinct], dtype=bool)[codes] if len(codes) else np.zeros(0, bool)
+    return (
+        np.array([bool(names & wanted) for names in distinct], dtype=bool)[codes] if len(codes) else np.zeros(0, bool)
+    )
 
 
 def is_unfit(column):
@@ -52,9 +56,16 @@ def is_doubtful(column):
 def of_flight(column, subject):
     """Flags of one subject of the flight table (`pressure_out_of_range` of `pressure`), as a column of their own."""
     distinct, codes = sets(column)
-    own = ["|".join(sorted(name.removeprefix(subject + "_") for name in names
-                           if name.startswith(subject + "_") and name.removeprefix(subject + "_") in OF_FLIGHT))
-           for names in distinct]
+    own = [
+        "|".join(
+            sorted(
+                name.removeprefix(subject + "_")
+                for name in names
+                if name.startswith(subject + "_") and name.removeprefix(subject + "_") in OF_FLIGHT
+            )
+        )
+        for names in distinct
+    ]
     return pd.Series(np.array(own, dtype=object)[codes] if len(codes) else [], dtype=object)
 
 
@@ -66,7 +77,7 @@ def words(value):
 def counts(column):
     """{name: readings} of a table's flags, the most frequent first."""
     distinct, codes = sets(column)
-    numbers = {}
+    numbers: dict[str, int] = {}
     for code, names in enumerate(distinct):
         for name in names:
             numbers[name] = numbers.get(name, 0) + int(np.count_nonzero(codes == code))

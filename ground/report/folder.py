@@ -18,18 +18,37 @@ TABLES = ("fix", "pressure", "temperature", "power", "event", "health", "boot")
 NUMBER, TEXT = "number", "text"
 # The columns that the report looks at. Others are not even loaded: a pressure table has 100 000 rows.
 COLUMNS = {
-    "flight": {"phase": TEXT, "latitude_deg": NUMBER, "longitude_deg": NUMBER, "altitude_m": NUMBER,
-               "altitude_source": TEXT, "pressure_hpa": NUMBER, "pressure_altitude_m": NUMBER, "climb_mps": NUMBER},
-    "fix": {"latitude_deg": NUMBER, "longitude_deg": NUMBER, "altitude_m": NUMBER, "fix_type": TEXT,
-            "satellites": NUMBER},
+    "flight": {
+        "phase": TEXT,
+        "latitude_deg": NUMBER,
+        "longitude_deg": NUMBER,
+        "altitude_m": NUMBER,
+        "altitude_source": TEXT,
+        "pressure_hpa": NUMBER,
+        "pressure_altitude_m": NUMBER,
+        "climb_mps": NUMBER,
+    },
+    "fix": {
+        "latitude_deg": NUMBER,
+        "longitude_deg": NUMBER,
+        "altitude_m": NUMBER,
+        "fix_type": TEXT,
+        "satellites": NUMBER,
+    },
     "pressure": {"sensor": TEXT, "pressure_hpa": NUMBER, "temperature_c": NUMBER},
     "temperature": {"probe": TEXT, "temperature_c": NUMBER},
     "power": {"channel": TEXT, "bus_v": NUMBER, "current_ma": NUMBER, "power_mw": NUMBER},
     "event": {"code": NUMBER, "text": TEXT},
     "health": {"battery_v": NUMBER},
     "boot": {"cause": NUMBER},
-    "truth": {"latitude_deg": NUMBER, "longitude_deg": NUMBER, "altitude_m": NUMBER, "pressure_hpa": NUMBER,
-              "air_temperature_c": NUMBER, "phase": TEXT},
+    "truth": {
+        "latitude_deg": NUMBER,
+        "longitude_deg": NUMBER,
+        "altitude_m": NUMBER,
+        "pressure_hpa": NUMBER,
+        "air_temperature_c": NUMBER,
+        "phase": TEXT,
+    },
 }
 COMMON = {"boot": NUMBER, "t_ms": NUMBER, "utc": TEXT, "flags": TEXT}
 
@@ -78,16 +97,22 @@ def load_folder(path):
         raise InputError(f"{path}: no such flight folder; make one with `thistledown decode SOURCE -o {path}`")
     flight = _table(path, "flight", "flight")
     if flight is None:
-        raise InputError(f"{path}: not a flight folder (no flight.parquet or flight.csv in it); "
-                         "make one with `thistledown decode SOURCE -o DIR`")
+        raise InputError(
+            f"{path}: not a flight folder (no flight.parquet or flight.csv in it); "
+            "make one with `thistledown decode SOURCE -o DIR`"
+        )
     tables = {}
     for name in TABLES:
         tables[name] = _table(path / "tables", name, name)
         if tables[name] is None:
             tables[name] = _shaped(pd.DataFrame(), name)
     return FlightFolder(
-        path=path, flight=with_clockless_boots(flight, tables), tables=tables, truth=_table(path, "truth", "truth"),
-        integrity=_json(path / "integrity.json"), results=_json(path / "results.json"),
+        path=path,
+        flight=with_clockless_boots(flight, tables),
+        tables=tables,
+        truth=_table(path, "truth", "truth"),
+        integrity=_json(path / "integrity.json"),
+        results=_json(path / "results.json"),
         simulation=_json(path / "flight.json"),
     )
 

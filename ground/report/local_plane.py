@@ -14,8 +14,14 @@ _E2 = FLATTENING * (2 - FLATTENING)
 def east_north_km(latitude_deg, longitude_deg, origin_latitude_deg, origin_longitude_deg):
     """East and north of the origin, each shape (n,). [km]"""
     lat0, lon0 = np.radians(origin_latitude_deg), np.radians(origin_longitude_deg)
-    x, y, z = (a - b for a, b in zip(_earth_centred(latitude_deg, longitude_deg),
-                                     _earth_centred(origin_latitude_deg, origin_longitude_deg), strict=True))
+    x, y, z = (
+        a - b
+        for a, b in zip(
+            _earth_centred(latitude_deg, longitude_deg),
+            _earth_centred(origin_latitude_deg, origin_longitude_deg),
+            strict=True,
+        )
+    )
     east = -np.sin(lon0) * x + np.cos(lon0) * y
     north = -np.sin(lat0) * (np.cos(lon0) * x + np.sin(lon0) * y) + np.cos(lat0) * z
     return east / 1000, north / 1000

@@ -1,5 +1,6 @@
 """A figure's two forms: a PNG, and the specification that the page draws itself."""
 
+import contextlib
 import copy
 import subprocess
 import sys
@@ -24,9 +25,9 @@ def specification(figure):
 
 
 def sized(spec, width_px):
-    """Give every plot of a specification its width and height. The page's own script does the same (`fit` in page.js)."""
+    """Give every plot of a specification its width and height. The page's own script does it too (`fit`)."""
     meta = spec["usermeta"]
-    plots = spec.get("vconcat") or spec.get("concat") or [spec]
+    plots = spec.get("concat") or [spec]
     columns = meta["columns"]
     plot_px = (width_px - (columns - 1) * BETWEEN_PX) / columns - theme.LEFT_AXIS_PX - (RIGHT_PX if columns == 1 else 8)
     for plot in plots:
@@ -48,7 +49,7 @@ def png(spec):
 def _frozen(spec):
     """Take out zooming: paper does not zoom, and the clipping it brings makes a PNG six times slower to paint."""
     spec.pop("params", None)
-    for part in ("layer", "concat", "vconcat"):
+    for part in ("layer", "concat"):
         for inner in spec.get(part, ()):
             _frozen(inner)
     return spec
@@ -61,14 +62,16 @@ class ScriptLibrary:
     this one draws.
     """
 
-    _TASK = "import sys, vl_convert; sys.stdout.buffer.write(vl_convert.javascript_bundle(vl_version=sys.argv[1]).encode())"
+    _TASK = (
+        "import sys, vl_convert; sys.stdout.buffer.write(vl_convert.javascript_bundle(vl_version=sys.argv[1]).encode())"
+    )
 
     def __init__(self):
-        try:
-            self._process = subprocess.Popen([sys.executable, "-c", self._TASK, VEGA_LITE],
-                                             stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-        except OSError:
-            self._process = None
+        self._process: subprocess.Popen | None = None
+        with contextlib.suppress(OSError):  # text() will make the script then
+            self._process = subprocess.Popen(
+                [sys.executable, "-c", self._TASK, VEGA_LITE], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+            )
 
     def text(self):
         """The script; made here and now if the process could not."""
@@ -78,7 +81,8 @@ class ScriptLibrary:
                 return script.decode("utf-8")
         import vl_convert
 
-        return vl_convert.javascript_bundle(vl_version=VEGA_LITE)
+        # its type stub does not know that the snippet may be left out
+        return vl_convert.javascript_bundle(vl_version=VEGA_LITE)  # type: ignore[call-arg]
 
     def drop(self):
         """End the process if nobody will ask for the script any more."""

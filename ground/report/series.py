@@ -26,7 +26,7 @@ def gap_starts(times_ms):
     windows = np.lib.stride_tricks.sliding_window_view(padded, 5)
     with np.errstate(all="ignore"):
         before = _median_or(windows[: len(pauses)], 0.0)
-        after = _median_or(windows[6: 6 + len(pauses)], 0.0)
+        after = _median_or(windows[6 : 6 + len(pauses)], 0.0)
     starts[1:] = pauses > np.maximum(GAP_MIN_MS, GAP_PERIODS * np.maximum(before, after))
     return starts
 
@@ -62,17 +62,25 @@ def time_slices(times_ms, values, slices_max=SLICES_MAX):
     run = np.cumsum(gap_starts(times))
     width = (times[-1] - times[0]) / slices_max if len(times) > slices_max else 0.0
     if width:
-        starts = np.array([times[np.searchsorted(run, number)] for number in range(run[-1] + 1)])
-        cell = np.floor((times - starts[run]) / width)
+        bounds = np.searchsorted(run, np.arange(run[-1] + 2))
+        starts, ends = times[bounds[:-1]], times[bounds[1:] - 1]
+        # A short run is two slices at least, so that it is drawn as long as it was.
+        own_width = np.minimum(width, np.maximum((ends - starts) / 2 * (1 + 1e-9), 1e-9))
+        cell = np.floor((times - starts[run]) / own_width[run])
     else:
         cell = np.arange(len(times), dtype=float)
     rows = pd.DataFrame({"run": run, "cell": cell, "t": times, "v": values})
     groups = rows.groupby(["run", "cell"], sort=True)
     spread = groups["v"].agg(["min", "median", "max"])
-    out = pd.DataFrame({
-        "t": groups["t"].mean().to_numpy(), "low": spread["min"].to_numpy(), "mid": spread["median"].to_numpy(),
-        "high": spread["max"].to_numpy(), "run": spread.index.get_level_values("run"),
-    })
+    out = pd.DataFrame(
+        {
+            "t": groups["t"].mean().to_numpy(),
+            "low": spread["min"].to_numpy(),
+            "mid": spread["median"].to_numpy(),
+            "high": spread["max"].to_numpy(),
+            "run": spread.index.get_level_values("run"),
+        }
+    )
     # The first and the last reading of a run stay where they are, so a gap on the page is as long as it was.
     first, last = ~out["run"].duplicated(keep="first"), ~out["run"].duplicated(keep="last")
     out.loc[first, "t"] = rows.groupby("run")["t"].first().to_numpy()

@@ -19,11 +19,13 @@ CLIMB_S = 3
 
 
 def with_clockless_boots(flight, tables):
-    """The flight table with rows (`boot`, `t_ms`, no `utc`) for the boots that have no UTC; as it is if all have one."""
+    """The flight table with rows (`boot`, `t_ms`, no `utc`) for the boots that have no UTC, if any."""
     pressure = tables["pressure"]
     clocked = set(pressure["boot"][pressure["utc"].notna()])
-    extra = [_rows(boot, pressure[(pressure["boot"] == boot).to_numpy()])
-             for boot in sorted(set(pressure["boot"].dropna()) - clocked)]
+    extra = [
+        _rows(boot, pressure[(pressure["boot"] == boot).to_numpy()])
+        for boot in sorted(set(pressure["boot"].dropna()) - clocked)
+    ]
     extra = [rows for rows in extra if len(rows)]
     if not extra:
         return flight
@@ -49,8 +51,19 @@ def _rows(boot, readings):
     t_ms = middle.index.to_numpy() * 1000.0 + 500.0
     span_ms = CLIMB_S * 1000.0
     climb = (at_times(t_ms + span_ms, t_ms, altitude) - at_times(t_ms - span_ms, t_ms, altitude)) / (2 * CLIMB_S)
-    return pd.DataFrame({"boot": boot, "t_ms": t_ms, "utc": None, "phase": None, "pressure_hpa": values,
-                         "pressure_altitude_m": altitude, "altitude_source": "none", "climb_mps": climb, "flags": ""})
+    return pd.DataFrame(
+        {
+            "boot": boot,
+            "t_ms": t_ms,
+            "utc": None,
+            "phase": None,
+            "pressure_hpa": values,
+            "pressure_altitude_m": altitude,
+            "altitude_source": "none",
+            "climb_mps": climb,
+            "flags": "",
+        }
+    )
 
 
 def _phases(times_ms, flight, tables, timeline):

@@ -96,7 +96,7 @@ def height_at(story, folder, timeline, times_ms):
 
 
 def leg_at(story, times_ms):
-    """"ascent" or "descent" at given times, None outside both; object array, shape (n,)."""
+    """ "ascent" or "descent" at given times, None outside both; object array, shape (n,)."""
     legs = np.full(len(times_ms), None, dtype=object)
     for phase, start, end in story.phases:
         leg = {"ascending": "ascent", "descending": "descent"}.get(phase)
@@ -108,7 +108,7 @@ def leg_at(story, times_ms):
 def _phases(story, flight, times):
     """Runs of equal phases, and the changes between them."""
     order = np.argsort(times, kind="stable")
-    runs = []
+    runs: list[list] = []
     for phase, moment in zip(flight["phase"].to_numpy()[order], times[order], strict=True):
         if phase not in PHASES or not np.isfinite(moment):
             continue
@@ -138,8 +138,10 @@ def _choose_height(story, times, gps, pressure):
     """GPS altitude for the charts against height, unless pressure altitude covers clearly more of the record."""
     if not len(times):
         return
-    shares = {"GPS": float(np.mean(np.isfinite(at_times(times, *gps)))),
-              "pressure": float(np.mean(np.isfinite(pressure[1])))}
+    shares = {
+        "GPS": float(np.mean(np.isfinite(at_times(times, *gps)))),
+        "pressure": float(np.mean(np.isfinite(pressure[1]))),
+    }
     if max(shares.values()) > 0:
         story.height_source = "GPS" if shares["GPS"] >= shares["pressure"] - 0.05 else "pressure"
 
@@ -149,7 +151,8 @@ def _results(story, results, timeline):
     if not timeline.has_utc:
         return
     for name in ("launch", "burst", "landing"):
-        moment = utc_ms(pd.Series([results.get(f"{name}_utc")], dtype=object))[0]
+        text = results.get(f"{name}_utc")
+        moment = utc_ms(pd.Series([text if isinstance(text, str) else None], dtype=object))[0]
         if np.isfinite(moment):
             setattr(story, f"{name}_ms", float(moment))
     for key, name in (("apogee_m", "gps_top"), ("apogee_pressure_altitude_m", "pressure_top")):
@@ -181,10 +184,14 @@ def _places(story, folder, timeline):
     if story.landing is None:
         after = order[times[order] >= story.landing_ms] if story.landing_ms is not None else []
         story.rested = len(after) > 0
-        story.landing = (_median(where[after[:PLACE_FIXES]], "median at rest after the landing") if story.rested
-                         else _median(where[order[-1:]], "last known position, before the landing"))
+        story.landing = (
+            _median(where[after[:PLACE_FIXES]], "median at rest after the landing")
+            if story.rested
+            else _median(where[order[-1:]], "last known position, before the landing")
+        )
     story.distance_km, story.bearing_deg = distance_and_bearing(
-        story.landing.latitude_deg, story.landing.longitude_deg, story.start.latitude_deg, story.start.longitude_deg)
+        story.landing.latitude_deg, story.landing.longitude_deg, story.start.latitude_deg, story.start.longitude_deg
+    )
 
 
 def _median(positions, basis):

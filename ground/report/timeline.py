@@ -36,7 +36,8 @@ class Timeline:
 
     def __init__(self, tables):
         """From all tables of a flight (list of DataFrame with `boot`, `t_ms`, `utc`)."""
-        ends, shifts = {}, {}
+        ends: dict = {}
+        shifts: dict = {}
         for table in tables:
             _survey(table, ends, shifts)
         self.has_utc = bool(shifts)
@@ -90,7 +91,7 @@ class Timeline:
             return "not known"
         if self.has_utc:
             pattern = "%Y-%m-%d %H:%M:%S UTC" if date else "%H:%M:%S UTC"
-            return pd.Timestamp(int(round(moment_ms)), unit="ms").strftime(pattern)
+            return pd.Timestamp(round(moment_ms), unit="ms").strftime(pattern)
         return f"{duration_words(moment_ms - self.start_ms)} after power-up"
 
 
@@ -101,12 +102,12 @@ def duration_words(length_ms):
     seconds = length_ms / 1000
     if abs(seconds) < 10 and seconds != round(seconds):
         return f"{seconds:.1f} s"
-    whole = int(round(seconds))
+    whole = round(seconds)
     if abs(whole) < 60:
         return f"{whole} s"
     if abs(whole) < 3600:
         return f"{whole // 60} min {whole % 60:02d} s"
-    minutes = int(round(seconds / 60))
+    minutes = round(seconds / 60)
     return f"{minutes // 60} h {minutes % 60:02d} min"
 
 

@@ -15,8 +15,17 @@ def draw(view):
     rows, flagged, width = time_rows(view, [Quantity("battery", view.timeline.times(health), volts)])
     layers = time_layers(view, "battery", rows, flagged, ["battery"], "battery [V]", decimals=2)
     chart = with_zoom([*moment_layers(view), *layers], "x", "y").properties(
-        title=alt.TitleParams("Battery against time"))
-    return [Figure("battery_time", chart, {"battery": rows, "battery_flagged": flagged, "moments": moment_rows(view)},
-                   "Measured by the board behind its divider. A cell gives less voltage in the cold and under load; a steep "
-                   "fall towards the end means that little was left." +
-                   (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else "") + flag_words(rows, flagged), height_px=240)]
+        title=alt.TitleParams("Battery against time")
+    )
+    return [
+        Figure(
+            "battery_time",
+            chart,
+            {"battery": rows, "battery_flagged": flagged, "moments": moment_rows(view)},
+            "Measured by the board behind its divider. A cell gives less voltage in the cold and under load; a steep "
+            "fall towards the end means that little was left."
+            + (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else "")
+            + flag_words(rows, flagged),
+            height_px=240,
+        )
+    ]

@@ -12,22 +12,35 @@ def draw(view):
     flight = view.folder.flight
     climb, times = flight["climb_mps"].to_numpy(), view.timeline.times(flight)
     if not np.isfinite(climb).any():
-        return [Missing("Climb rate", "The flight table has no climb rate: that needs a height that changes with time.")]
+        return [
+            Missing("Climb rate", "The flight table has no climb rate: that needs a height that changes with time.")
+        ]
     derived = _from_pressure(view)
-    lines = [Quantity(name, times, np.where(own, climb, np.nan), flags.of_flight(flight["flags"], "climb"))
-             for name, own in (("GPS climb rate", ~derived), ("from pressure altitude", derived))]
+    lines = [
+        Quantity(name, times, np.where(own, climb, np.nan), flags.of_flight(flight["flags"], "climb"))
+        for name, own in (("GPS climb rate", ~derived), ("from pressure altitude", derived))
+    ]
     lines = [line for line in lines if np.isfinite(line.values).any()]
     rows, flagged, width = time_rows(view, lines)
-    layers = time_layers(view, "climb", rows, flagged, [line.name for line in lines], "climb rate, upward positive [m/s]")
+    layers = time_layers(
+        view, "climb", rows, flagged, [line.name for line in lines], "climb rate, upward positive [m/s]"
+    )
     zero = alt.Chart(alt.NamedData("zero")).mark_rule(style="reference").encode(y="v:Q")
-    chart = with_zoom([zero, *moment_layers(view), *layers], "x", "y").properties(title=alt.TitleParams("Climb rate against time"))
+    chart = with_zoom([zero, *moment_layers(view), *layers], "x", "y").properties(
+        title=alt.TitleParams("Climb rate against time")
+    )
     sources = " and ".join(line.name for line in lines)
-    return [Figure("climb_time", chart, {"climb": rows, "climb_flagged": flagged, "zero": [{"v": 0}],
-                                         "moments": moment_rows(view)},
-                   f"From the flight table, once a second: {sources}. Just after the burst the fall is fastest, because thin air "
-                   "hardly slows a parachute." +
-                   (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else "") +
-                   flag_words(rows, flagged))]
+    return [
+        Figure(
+            "climb_time",
+            chart,
+            {"climb": rows, "climb_flagged": flagged, "zero": [{"v": 0}], "moments": moment_rows(view)},
+            f"From the flight table, once a second: {sources}. Just after the burst the fall is fastest, because "
+            "thin air hardly slows a parachute."
+            + (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else "")
+            + flag_words(rows, flagged),
+        )
+    ]
 
 
 def _from_pressure(view):

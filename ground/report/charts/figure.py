@@ -4,13 +4,18 @@ A chart refers to its rows by name; the rows travel beside it. That keeps altair
 every row) and lets the page and the PNG share one definition.
 """
 
+import warnings
 from dataclasses import dataclass, field
+from typing import Any
 
 import altair as alt
 import numpy as np
 import pandas as pd
 
 from ground.report import theme
+from ground.report.folder import FlightFolder
+from ground.report.story import Story
+from ground.report.timeline import Timeline
 
 PNG_WIDTH = 820
 LABEL_PX_PER_LETTER = 6.6
@@ -40,7 +45,7 @@ class Figure:
     """
 
     name: str
-    chart: object
+    chart: Any
     rows: dict
     caption: str
     height_px: int = 320
@@ -60,9 +65,9 @@ class Missing:
 class View:
     """What every chart function is given: the flight, its time axis, its facts, and the moments to mark."""
 
-    folder: object
-    timeline: object
-    story: object
+    folder: FlightFolder
+    timeline: Timeline
+    story: Story
     moments: list = field(default_factory=list)  # dicts t, label, kind
 
     def x(self, times_ms):
@@ -92,8 +97,10 @@ def records(frame):
         values = frame[name]
         if pd.api.types.is_float_dtype(values):
             rounded = values.astype(float).to_numpy()
-            columns[name] = [None if not np.isfinite(v) else (int(v) if v == int(v) else float(f"{v:.7g}") if abs(v) < 1e6 else v)
-                             for v in rounded.tolist()]
+            columns[name] = [
+                None if not np.isfinite(v) else (int(v) if v == int(v) else float(f"{v:.7g}") if abs(v) < 1e6 else v)
+                for v in rounded.tolist()
+            ]
         else:
             columns[name] = values.tolist()
     return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
@@ -102,12 +109,20 @@ def records(frame):
 def time_axis(view, *, labels=True, title=True):
     """The x channel of a chart against time."""
     if not view.timeline.has_utc:
-        return alt.X("t:Q", title="minutes since the first power-up [min]" if title else None,
-                     scale=alt.Scale(nice=False, zero=False), axis=alt.Axis(labels=labels, tickCount=8))
+        return alt.X(
+            "t:Q",
+            title="minutes since the first power-up [min]" if title else None,
+            scale=alt.Scale(nice=False, zero=False),
+            axis=alt.Axis(labels=labels, tickCount=8),
+        )
     day = pd.Timestamp(int(view.timeline.start_ms), unit="ms").strftime("%Y-%m-%d")
     pattern = "%H:%M" if view.length_ms > 600_000 else "%H:%M:%S"
-    return alt.X("t:T", title=f"time on {day} [UTC]" if title else None, scale=alt.Scale(type="utc", nice=False),
-                 axis=alt.Axis(format=pattern, labels=labels, tickCount=8))
+    return alt.X(
+        "t:T",
+        title=f"time on {day} [UTC]" if title else None,
+        scale=alt.Scale(type="utc", nice=False),
+        axis=alt.Axis(format=pattern, labels=labels, tickCount=8),
+    )
 
 
 def moment_rows(view):
@@ -126,9 +141,17 @@ def moment_rows(view):
         row = next((k for k in range(3) if left_px > ends[k] + 6), None)
         if row is not None:
             ends[row] = left_px + width_px
-        rows.append({"t": float(view.x([moment["t"]])[0]), "label": moment["label"] if row is not None else "",
-                     "kind": moment["kind"], "row": row or 0, "left": bool(to_left),
-                     "when": view.timeline.clock(moment["t"]), "what": moment["label"]})
+        rows.append(
+            {
+                "t": float(view.x([moment["t"]])[0]),
+                "label": moment["label"] if row is not None else "",
+                "kind": moment["kind"],
+                "row": row or 0,
+                "left": bool(to_left),
+                "when": view.timeline.clock(moment["t"]),
+                "what": moment["label"],
+            }
+        )
     return rows
 
 
@@ -143,26 +166,45 @@ def moment_layers(view, *, labels=True, axis=None):
     layers = []
     for kind, dash in (("phase", [1, 0]), ("restart", [3, 3])):
         if any(row["kind"] == kind for row in rows):
-            layers.append(alt.Chart(data).transform_filter(alt.datum.kind == kind)
-                          .mark_rule(strokeDash=dash, style="moment", strokeWidth=1.2).encode(x=x, tooltip=tips))
+            layers.append(
+                alt.Chart(data)
+                .transform_filter(alt.datum.kind == kind)
+                .mark_rule(strokeDash=dash, style="moment", strokeWidth=1.2)
+                .encode(x=x, tooltip=tips)
+            )
     if labels:
         for row in sorted({row["row"] for row in rows}):
             for left in sorted({r["left"] for r in rows if r["row"] == row}):
-                layers.append(alt.Chart(data)
-                              .transform_filter((alt.datum.row == row) & (alt.datum.left == left))
-                              .mark_text(align="right" if left else "left", baseline="bottom", clip=False,
-                                         dy=-4 - 14 * row, style="moment-text")
-                              .encode(x=x, y=alt.value(0), text="label:N"))
+                layers.append(
+                    alt.Chart(data)
+                    .transform_filter((alt.datum.row == row) & (alt.datum.left == left))
+                    .mark_text(
+                        align="right" if left else "left",
+                        baseline="bottom",
+                        clip=False,
+                        dy=-4 - 14 * row,
+                        style="moment-text",
+                    )
+                    .encode(x=x, y=alt.value(0), text="label:N")
+                )
     return layers
 
 
-def with_zoom(layers, *encodings, name="zoom"):
+def with_zoom(layers, *encodings):
     """The layers, stacked, with axes that wheel and drag move. The page lets them through only after the reader asks.
 
-    Zooming hangs on the last layer: it must be one whose axes both show a quantity.
+    Zooming hangs on the last layer: it must be one whose axes both show a quantity. One name for all plots of a figure
+    makes them move together.
     """
-    zoom = alt.selection_interval(bind="scales", encodings=list(encodings), name=name)
+    zoom = alt.selection_interval(bind="scales", encodings=list(encodings), name="zoom")
     return alt.layer(*layers[:-1], layers[-1].add_params(zoom))
+
+
+def stacked(plots, columns, *, spacing):
+    """Several plots as one figure, one zoom for all."""
+    with warnings.catch_warnings():  # altair says that it merged the zooms; that is what we want
+        warnings.filterwarnings("ignore", message="Automatically deduplicated selection parameter")
+        return alt.concat(*plots, columns=columns, spacing=spacing)
 
 
 def hover_share(frame, targets_max=240):

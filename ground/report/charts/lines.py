@@ -5,6 +5,7 @@ Against height, the two legs of the flight are told apart.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import altair as alt
 import numpy as np
@@ -50,7 +51,9 @@ def time_rows(view: View, quantities, slices_max=SLICES_MAX):
         fit = ~quantity.unfit
         frame, slice_ms = time_slices(quantity.times_ms[fit], quantity.values[fit], slices_max)
         width = max(width, slice_ms)
-        frame["flagged"] = _near(frame["t"].to_numpy(), slice_ms, quantity.times_ms[quantity.doubtful]) & frame["mid"].notna()
+        frame["flagged"] = (
+            _near(frame["t"].to_numpy(), slice_ms, quantity.times_ms[quantity.doubtful]) & frame["mid"].notna()
+        )
         frame["hover"] = hover_share(frame) & frame["mid"].notna()
         frame["when"] = view.clocks(frame["t"])
         frame["s"] = quantity.name
@@ -66,14 +69,18 @@ def _near(slices_ms, width_ms, times_ms):
     """Which slices (given by a moment in each) have one of the times; shape (slices,), bool."""
     times = np.sort(times_ms[np.isfinite(times_ms)])
     reach = width_ms / 2 + 1.0
-    return np.searchsorted(times, slices_ms + reach, side="right") > np.searchsorted(times, slices_ms - reach, side="left")
+    return np.searchsorted(times, slices_ms + reach, side="right") > np.searchsorted(
+        times, slices_ms - reach, side="left"
+    )
 
 
 def flag_words(rows, flagged):
     """What rings and crosses of a chart are, for its caption; empty without them."""
     words = " Rings: flagged readings that are drawn all the same." if any(row["flagged"] for row in rows) else ""
     if flagged:
-        words += f" Crosses: {len(flagged)} flagged {'reading' if len(flagged) == 1 else 'readings'}, left out of the lines."
+        words += (
+            f" Crosses: {len(flagged)} flagged {'reading' if len(flagged) == 1 else 'readings'}, left out of the lines."
+        )
     return words
 
 
@@ -85,9 +92,16 @@ def _flagged(view, quantities, low, high, limit=400):
         for k in at[:: max(1, -(-len(at) // limit))]:
             value = float(quantity.values[k])
             shown = value if not np.isfinite(low) else min(max(value, low), high)
-            out.append({"t": float(view.x([quantity.times_ms[k]])[0]), "v": shown, "value": f"{value:g}",
-                        "s": quantity.name, "when": view.timeline.clock(quantity.times_ms[k]),
-                        "why": flags.words(quantity.flags.iloc[k])})
+            out.append(
+                {
+                    "t": float(view.x([quantity.times_ms[k]])[0]),
+                    "v": shown,
+                    "value": f"{value:g}",
+                    "s": quantity.name,
+                    "when": view.timeline.clock(quantity.times_ms[k]),
+                    "why": flags.words(quantity.flags.iloc[k]),
+                }
+            )
     return out
 
 
@@ -112,29 +126,52 @@ def time_layers(view, data, rows, flagged_rows, names, y_title, *, legend=True, 
     y_scale = alt.Scale(zero=y_zero, nice=True)
     key = {"legend": symbols()} if legend and len(names) > 1 else {"legend": None}
     base = alt.Chart(alt.NamedData(data))
-    tips = [alt.Tooltip("s:N", title="series"), alt.Tooltip("when:N", title="when"),
-            alt.Tooltip("mid:Q", title="median", format=f",.{decimals}f"),
-            alt.Tooltip("low:Q", title="lowest", format=f",.{decimals}f"),
-            alt.Tooltip("high:Q", title="highest", format=f",.{decimals}f")]
+    tips = [
+        alt.Tooltip("s:N", title="series"),
+        alt.Tooltip("when:N", title="when"),
+        alt.Tooltip("mid:Q", title="median", format=f",.{decimals}f"),
+        alt.Tooltip("low:Q", title="lowest", format=f",.{decimals}f"),
+        alt.Tooltip("high:Q", title="highest", format=f",.{decimals}f"),
+    ]
     colour = alt.Color("s:N", scale=colours, sort=names, **key)
     layers = [
         base.mark_area(opacity=1, fillOpacity=0.22, interpolate="linear").encode(
-            x=x, y=alt.Y("low:Q", title=y_title, scale=y_scale), y2="high:Q", color=colour),
+            x=x, y=alt.Y("low:Q", title=y_title, scale=y_scale), y2="high:Q", color=colour
+        ),
         base.mark_line(strokeWidth=1.8).encode(
-            x=x, y=alt.Y("mid:Q", title=y_title, scale=y_scale), color=colour,
-            strokeDash=alt.StrokeDash("s:N", scale=dashes, sort=names, **key)),
-        base.transform_filter(alt.datum.hover).mark_point(size=90, opacity=1, fillOpacity=0, filled=True).encode(
-            x=x, y=alt.Y("mid:Q", title=y_title), tooltip=tips),
+            x=x,
+            y=alt.Y("mid:Q", title=y_title, scale=y_scale),
+            color=colour,
+            strokeDash=alt.StrokeDash("s:N", scale=dashes, sort=names, **key),
+        ),
+        base.transform_filter(alt.datum.hover)
+        .mark_point(size=90, opacity=1, fillOpacity=0, filled=True)
+        .encode(x=x, y=alt.Y("mid:Q", title=y_title), tooltip=tips),
     ]
-    mark = {"filled": False, "opacity": 1, "style": "flagged"}
+    mark: dict[str, Any] = {"filled": False, "opacity": 1, "style": "flagged"}
     if any(row["flagged"] for row in rows):
-        layers.insert(2, base.transform_filter(alt.datum.flagged).mark_point(size=20, strokeWidth=1.2, **mark).encode(
-            x=x, y=alt.Y("mid:Q", title=y_title)))
+        layers.insert(
+            2,
+            base.transform_filter(alt.datum.flagged)
+            .mark_point(size=20, strokeWidth=1.2, **mark)
+            .encode(x=x, y=alt.Y("mid:Q", title=y_title)),
+        )
     if flagged_rows:  # under the lines: hundreds of crosses must not hide what they were left out of
-        layers.insert(1, alt.Chart(alt.NamedData(data + "_flagged")).mark_point(shape=CROSS, size=26, strokeWidth=1.2, **mark).encode(
-            x=x, y=alt.Y("v:Q", title=y_title),
-            tooltip=[alt.Tooltip("s:N", title="series"), alt.Tooltip("when:N", title="when"),
-                     alt.Tooltip("value:N", title="flagged reading"), alt.Tooltip("why:N", title="why")]))
+        layers.insert(
+            1,
+            alt.Chart(alt.NamedData(data + "_flagged"))
+            .mark_point(shape=CROSS, size=26, strokeWidth=1.2, **mark)
+            .encode(
+                x=x,
+                y=alt.Y("v:Q", title=y_title),
+                tooltip=[
+                    alt.Tooltip("s:N", title="series"),
+                    alt.Tooltip("when:N", title="when"),
+                    alt.Tooltip("value:N", title="flagged reading"),
+                    alt.Tooltip("why:N", title="why"),
+                ],
+            ),
+        )
     return layers
 
 
@@ -172,7 +209,9 @@ def height_dots(view, quantity, per_leg_max=700):
         mine = np.flatnonzero((legs == leg) & np.isfinite(heights))
         step = max(1, -(-len(mine) // per_leg_max))
         every = max(every, step)
-        out.append(pd.DataFrame({"h": heights[mine[::step]] / view.height_unit[1], "v": values[mine[::step]], "leg": leg}))
+        out.append(
+            pd.DataFrame({"h": heights[mine[::step]] / view.height_unit[1], "v": values[mine[::step]], "leg": leg})
+        )
     return records(pd.concat(out, ignore_index=True)), every
 
 

@@ -3,9 +3,28 @@
 import altair as alt
 import numpy as np
 
-from ground.report.charts.figure import (Figure, Missing, moment_layers, moment_rows, series_scale, symbols, time_axis,
-                                         with_zoom)
-from ground.report.charts.lines import LEGS, Quantity, flag_words, height_dots, height_rows, height_tip, height_title, time_layers, time_rows
+from ground.report.charts.figure import (
+    Figure,
+    Missing,
+    moment_layers,
+    moment_rows,
+    series_scale,
+    stacked,
+    symbols,
+    time_axis,
+    with_zoom,
+)
+from ground.report.charts.lines import (
+    LEGS,
+    Quantity,
+    flag_words,
+    height_dots,
+    height_rows,
+    height_tip,
+    height_title,
+    time_layers,
+    time_rows,
+)
 
 # A slice must hold several turns of the box, or its median is only where the panel happened to look.
 SLICES, HEIGHT_SLICES = 70, 30
@@ -23,8 +42,10 @@ def draw(view):
         if drawn:
             stem = "panel" if name == "panel" else f"supply_{number + 1}"  # names from a log make no file names
             label = "Panel" if name == "panel" else f"Supply “{name}”"
-            figures += [_against_time(view, part, times[at], drawn, stem, label),
-                        _against_height(view, part, times[at], drawn, stem, label)]
+            figures += [
+                _against_time(view, part, times[at], drawn, stem, label),
+                _against_height(view, part, times[at], drawn, stem, label),
+            ]
     return figures or [Missing("Panel", "The folder has no reading of a panel or another supply.")]
 
 
@@ -32,25 +53,47 @@ def _against_time(view, part, times, drawn, stem, label):
     plots, rows_by_name, width, marked = [], {"moments": moment_rows(view)}, 0.0, ""
     for k, (column, y_title, decimals) in enumerate(drawn):
         data, last = f"{stem}_{column}", k == len(drawn) - 1
-        rows, flagged, slice_ms = time_rows(view, [Quantity(label, times, part[column].to_numpy(), part["flags"])], SLICES)
+        rows, flagged, slice_ms = time_rows(
+            view, [Quantity(label, times, part[column].to_numpy(), part["flags"])], SLICES
+        )
         width, marked = max(width, slice_ms), marked or flag_words(rows, flagged)
         rows_by_name |= {data: rows, data + "_flagged": flagged}
         axis = time_axis(view, labels=last, title=last)
-        layers = time_layers(view, data, rows, flagged, [label], y_title, legend=False, axis=axis, decimals=decimals, y_zero=column != "bus_v")
-        plots.append(with_zoom([*moment_layers(view, labels=k == 0, axis=axis), *layers], "x", name=f"zoom_{k}"))
-    chart = alt.vconcat(*plots, spacing=14).resolve_scale(x="shared").properties(
-        title=alt.TitleParams(f"{label} against time"))
-    words = (f"Line: median of each {width / 1000:.0f} s; pale band: lowest to highest reading in it. " if width else "")
-    return Figure(f"{stem}_time", chart, rows_by_name,
-                  words + "The box turns under the balloon, so the panel looks at the sun and away from it many times a "
-                  "minute: the width of the band is that turning. Power is voltage times current, reading by reading." + marked,
-                  height_px=170)
+        layers = time_layers(
+            view,
+            data,
+            rows,
+            flagged,
+            [label],
+            y_title,
+            legend=False,
+            axis=axis,
+            decimals=decimals,
+            y_zero=column != "bus_v",
+        )
+        plots.append(with_zoom([*moment_layers(view, labels=k == 0, axis=axis), *layers], "x"))
+    chart = (
+        stacked(plots, 1, spacing=14)
+        .resolve_scale(x="shared")
+        .properties(title=alt.TitleParams(f"{label} against time"))
+    )
+    words = f"Line: median of each {width / 1000:.0f} s; pale band: lowest to highest reading in it. " if width else ""
+    return Figure(
+        f"{stem}_time",
+        chart,
+        rows_by_name,
+        words + "The box turns under the balloon, so the panel looks at the sun and away from it again and "
+        "again: the width of the band is that turning. Power is voltage times current, reading by reading." + marked,
+        height_px=170,
+    )
 
 
 def _against_height(view, part, times, drawn, stem, label):
-    plots, rows_by_name, every, slice_m = [], {}, 1, 0
+    plots: list = []
+    rows_by_name: dict = {}
+    every, slice_m = 1, 0
     colours, dashes = series_scale(LEGS)
-    for k, (column, x_title, decimals) in enumerate(drawn):
+    for column, x_title, decimals in drawn:
         quantity = Quantity(label, times, part[column].to_numpy(), part["flags"])
         rows, slice_m = height_rows(view, [quantity], HEIGHT_SLICES, high_share=1.0)
         if not rows:
@@ -64,21 +107,49 @@ def _against_height(view, part, times, drawn, stem, label):
         key = {"legend": symbols()}
         colour = alt.Color("leg:N", scale=colours, sort=list(LEGS), **key)
         number = f",.{decimals}f"
-        plots.append(with_zoom([
-            cloud.mark_circle(size=7, opacity=1, fillOpacity=0.45).encode(y=y, x=alt.X("v:Q", title=x_title), color=colour),
-            base.mark_line(strokeWidth=2.4).encode(
-                y=y, x=x, order="order:Q", color=colour, strokeDash=alt.StrokeDash("leg:N", scale=dashes, sort=list(LEGS), **key)),
-            base.transform_filter(alt.datum.hover).mark_point(size=90, opacity=1, fillOpacity=0, filled=True).encode(
-                y=y, x=x, tooltip=[alt.Tooltip("leg:N", title="leg"), height_tip(view),
-                                   alt.Tooltip("high:Q", title=f"highest {x_title}", format=number),
-                                   alt.Tooltip("mid:Q", title=f"median {x_title}", format=number),
-                                   alt.Tooltip("count:Q", title="readings")]),
-        ], "y", name=f"zoom_{k}"))
-    chart = alt.concat(*plots, columns=len(plots), spacing=22).resolve_scale(y="shared").properties(
-        title=alt.TitleParams(f"{label} against height"))
+        plots.append(
+            with_zoom(
+                [
+                    cloud.mark_circle(size=7, opacity=1, fillOpacity=0.45).encode(
+                        y=y, x=alt.X("v:Q", title=x_title), color=colour
+                    ),
+                    base.mark_line(strokeWidth=2.4).encode(
+                        y=y,
+                        x=x,
+                        order="order:Q",
+                        color=colour,
+                        strokeDash=alt.StrokeDash("leg:N", scale=dashes, sort=list(LEGS), **key),
+                    ),
+                    base.transform_filter(alt.datum.hover)
+                    .mark_point(size=90, opacity=1, fillOpacity=0, filled=True)
+                    .encode(
+                        y=y,
+                        x=x,
+                        tooltip=[
+                            alt.Tooltip("leg:N", title="leg"),
+                            height_tip(view),
+                            alt.Tooltip("high:Q", title=f"highest {x_title}", format=number),
+                            alt.Tooltip("mid:Q", title=f"median {x_title}", format=number),
+                            alt.Tooltip("count:Q", title="readings"),
+                        ],
+                    ),
+                ],
+                "y",
+            )
+        )
+    chart = (
+        stacked(plots, len(plots), spacing=22)
+        .resolve_scale(y="shared")
+        .properties(title=alt.TitleParams(f"{label} against height"))
+    )
     thinned = f"every {every}th reading" if every > 1 else "every reading"
-    return Figure(f"{stem}_height", chart, rows_by_name,
-                  f"Line: highest reading of each {slice_m:,} m of height, when the panel looked at the sun; dots: {thinned}. Going "
-                  "up and coming down are drawn apart, because the sun's height, the temperature and the turning differ. Where the "
-                  "box fell through a slice in less than a turn, its highest reading may not have met the sun.",
-                  height_px=380, columns=len(plots))
+    return Figure(
+        f"{stem}_height",
+        chart,
+        rows_by_name,
+        f"Line: highest reading of each {slice_m:,} m of height, when the panel looked at the sun; dots: {thinned}. "
+        "Going up and coming down are drawn apart, because the sun's height, the temperature and the turning differ. "
+        "Where the box fell through a slice in less than a turn, its highest reading may not have met the sun.",
+        height_px=380,
+        columns=len(plots),
+    )

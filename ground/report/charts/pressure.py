@@ -13,34 +13,66 @@ def draw(view):
     if not np.isfinite(flight["pressure_hpa"]).any():
         return [Missing("Pressure against height", "The folder has no pressure reading.")]
     if view.story.height_source != "GPS":
-        return [Missing("Pressure against height", "Without GPS altitude there is no height that was not itself computed "
-                        "from the pressure, so this chart would only show the formula.")]
+        return [
+            Missing(
+                "Pressure against height",
+                "Without GPS altitude there is no height that was not itself computed "
+                "from the pressure, so this chart would only show the formula.",
+            )
+        ]
     rows, slice_m = height_rows(view, [Quantity("pressure", times, flight["pressure_hpa"].to_numpy())])
     if not rows:
         return [Missing("Pressure against height", "There is no ascent or descent with a known height.")]
     colours, dashes = series_scale(LEGS)
     base = alt.Chart(alt.NamedData("pressure_height"))
-    x = alt.X("mid:Q", title="pressure [hPa], logarithmic scale", scale=alt.Scale(type="log", nice=False),
-              axis=alt.Axis(values=[5, 10, 20, 50, 100, 200, 500, 1000], format="~g"))
+    x = alt.X(
+        "mid:Q",
+        title="pressure [hPa], logarithmic scale",
+        scale=alt.Scale(type="log", nice=False),
+        axis=alt.Axis(values=[5, 10, 20, 50, 100, 200, 500, 1000], format="~g"),
+    )
     y = alt.Y("h:Q", title=height_title(view), scale=alt.Scale(zero=False))
     key = {"legend": symbols()}
     layers = [
         base.mark_line(strokeWidth=1.8).encode(
-            x=x, y=y, order="order:Q", color=alt.Color("leg:N", scale=colours, sort=list(LEGS), **key),
-            strokeDash=alt.StrokeDash("leg:N", scale=dashes, sort=list(LEGS), **key)),
-        base.transform_filter(alt.datum.hover).mark_point(size=90, opacity=1, fillOpacity=0, filled=True).encode(
-            x=x, y=y, tooltip=[alt.Tooltip("leg:N", title="leg"), height_tip(view),
-                               alt.Tooltip("mid:Q", title="median [hPa]", format=".2f")]),
+            x=x,
+            y=y,
+            order="order:Q",
+            color=alt.Color("leg:N", scale=colours, sort=list(LEGS), **key),
+            strokeDash=alt.StrokeDash("leg:N", scale=dashes, sort=list(LEGS), **key),
+        ),
+        base.transform_filter(alt.datum.hover)
+        .mark_point(size=90, opacity=1, fillOpacity=0, filled=True)
+        .encode(
+            x=x,
+            y=y,
+            tooltip=[
+                alt.Tooltip("leg:N", title="leg"),
+                height_tip(view),
+                alt.Tooltip("mid:Q", title="median [hPa]", format=".2f"),
+            ],
+        ),
     ]
     standard = _standard(flight, view.height_unit[1])
     if len(standard):
-        layers.insert(0, alt.Chart(alt.NamedData("standard")).mark_line(strokeDash=[1, 4], strokeWidth=2, style="standard").encode(
-            x=alt.X("p:Q"), y=alt.Y("h:Q"), order="order:Q"))
+        layers.insert(
+            0,
+            alt.Chart(alt.NamedData("standard"))
+            .mark_line(strokeDash=[1, 4], strokeWidth=2, style="standard")
+            .encode(x=alt.X("p:Q"), y=alt.Y("h:Q"), order="order:Q"),
+        )
     chart = with_zoom(layers, "x", "y").properties(title=alt.TitleParams("Pressure against height"))
-    return [Figure("pressure_height", chart, {"pressure_height": rows, "standard": records(standard)},
-                   f"Medians of each {slice_m} m. The dotted line is the standard atmosphere, the height that belongs to "
-                   "a pressure on an average day: where the measured lines draw away from it with height, the air is warmer "
-                   "(above it) or colder (below it) than that average.", height_px=400)]
+    return [
+        Figure(
+            "pressure_height",
+            chart,
+            {"pressure_height": rows, "standard": records(standard)},
+            f"Medians of each {slice_m} m. The dotted line is the standard atmosphere, the height that belongs to "
+            "a pressure on an average day: where the measured lines draw away from it with height, the air is warmer "
+            "(above it) or colder (below it) than that average.",
+            height_px=400,
+        )
+    ]
 
 
 def _standard(flight, metres):
@@ -49,5 +81,10 @@ def _standard(flight, metres):
     if not len(pairs):
         return pd.DataFrame()
     chosen = pairs.iloc[np.unique(np.linspace(0, len(pairs) - 1, 100).astype(int))]
-    return pd.DataFrame({"p": chosen["pressure_hpa"].to_numpy(), "h": chosen["pressure_altitude_m"].to_numpy() / metres,
-                         "order": np.arange(len(chosen))})
+    return pd.DataFrame(
+        {
+            "p": chosen["pressure_hpa"].to_numpy(),
+            "h": chosen["pressure_altitude_m"].to_numpy() / metres,
+            "order": np.arange(len(chosen)),
+        }
+    )

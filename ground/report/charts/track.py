@@ -1,5 +1,7 @@
 """The ground track: kilometres east and north of the launch, on equal scales, coloured by height."""
 
+from typing import Any
+
 import altair as alt
 import numpy as np
 import pandas as pd
@@ -29,7 +31,9 @@ def draw(view):
     track = pd.DataFrame({"e": east, "n": north, "h": height / view.height_unit[1], "t": times[order]})
     every = max(1, int(np.ceil(len(track) / POINTS_MAX)))
     run = np.cumsum(gap_starts(track["t"].to_numpy()))
-    kept = (np.arange(len(track)) % every == 0) | (np.diff(run, prepend=-1) != 0) | (np.diff(run, append=run[-1] + 1) != 0)
+    kept = (
+        (np.arange(len(track)) % every == 0) | (np.diff(run, prepend=-1) != 0) | (np.diff(run, append=run[-1] + 1) != 0)
+    )
     track, run = track[kept].reset_index(drop=True), run[kept]
     track["run"], track["hover"] = run.astype(str), hover_share(track)
     track["when"] = view.clocks(track["t"])
@@ -38,28 +42,59 @@ def draw(view):
     x = alt.X("e:Q", title="east of the launch [km]", scale=alt.Scale(domain=east_span, nice=False, zero=False))
     y = alt.Y("n:Q", title="north of the launch [km]", scale=alt.Scale(domain=north_span, nice=False, zero=False))
     base = alt.Chart(alt.NamedData("track"))
-    tips = [alt.Tooltip("when:N", title="when"), height_tip(view),
-            alt.Tooltip("e:Q", title="east [km]", format=".2f"), alt.Tooltip("n:Q", title="north [km]", format=".2f")]
+    tips = [
+        alt.Tooltip("when:N", title="when"),
+        height_tip(view),
+        alt.Tooltip("e:Q", title="east [km]", format=".2f"),
+        alt.Tooltip("n:Q", title="north [km]", format=".2f"),
+    ]
     spots = base.mark_circle(size=16, opacity=1).encode(
-        x=x, y=y, color=alt.Color("h:Q", title=f"height [{view.height_unit[0]}]", scale=alt.Scale(range="ramp"),
-                                  legend=alt.Legend(gradientLength=200, gradientThickness=12)), tooltip=tips)
+        x=x,
+        y=y,
+        color=alt.Color(
+            "h:Q",
+            title=f"height [{view.height_unit[0]}]",
+            scale=alt.Scale(range="ramp"),
+            legend=alt.Legend(gradientLength=200, gradientThickness=12),
+        ),
+        tooltip=tips,
+    )
     places = alt.Chart(alt.NamedData("places"))
-    over = {"align": "center", "baseline": "bottom", "dy": -11, "fontWeight": "bold", "clip": False}
-    chart = with_zoom([
-        base.mark_line(strokeWidth=1, style="reference").encode(x=x, y=y, order="t:Q", detail="run:N"),
-        spots,
-        places.mark_point(size=130, strokeWidth=2.2, style="standard", filled=False, opacity=1).encode(
-            x=x, y=y, shape=alt.Shape("label:N", legend=None, scale=alt.Scale(
-                domain=["launch", "burst", "landing", "last fix"], range=["circle", "diamond", "square", "triangle-down"])),
-            tooltip=[alt.Tooltip("label:N", title="what"), alt.Tooltip("when:N", title="when")]),
-        places.mark_text(**over, style="halo", strokeWidth=4).encode(x=x, y=y, text="label:N"),
-        places.mark_text(**over).encode(x=x, y=y, text="label:N"),
-    ], "x", "y").properties(title=alt.TitleParams("Ground track"))
+    over: dict[str, Any] = {"align": "center", "baseline": "bottom", "dy": -11, "fontWeight": "bold", "clip": False}
+    chart = with_zoom(
+        [
+            base.mark_line(strokeWidth=1, style="reference").encode(x=x, y=y, order="t:Q", detail="run:N"),
+            spots,
+            places.mark_point(size=130, strokeWidth=2.2, style="standard", filled=False, opacity=1).encode(
+                x=x,
+                y=y,
+                shape=alt.Shape(
+                    "label:N",
+                    legend=None,
+                    scale=alt.Scale(
+                        domain=["launch", "burst", "landing", "last fix"],
+                        range=["circle", "diamond", "square", "triangle-down"],
+                    ),
+                ),
+                tooltip=[alt.Tooltip("label:N", title="what"), alt.Tooltip("when:N", title="when")],
+            ),
+            places.mark_text(**over, style="halo", strokeWidth=4).encode(x=x, y=y, text="label:N"),
+            places.mark_text(**over).encode(x=x, y=y, text="label:N"),
+        ],
+        "x",
+        "y",
+    ).properties(title=alt.TitleParams("Ground track"))
     thinned = f" Every {every}th fix is drawn." if every > 1 else ""
-    return [Figure("ground_track", chart, {"track": records(track.drop(columns="t").assign(t=view.x(track["t"]))), "places": marks},
-                   "Seen from above, one scale on both axes. Kilometres are measured in the plane that touches the Earth at "
-                   "the launch; colour is height." + thinned + " The thin line joins neighbouring fixes and stops at gaps.",
-                   aspect=aspect)]
+    return [
+        Figure(
+            "ground_track",
+            chart,
+            {"track": records(track.drop(columns="t").assign(t=view.x(track["t"]))), "places": marks},
+            "Seen from above, one scale on both axes. Kilometres are measured in the plane that touches the Earth at "
+            "the launch; colour is height." + thinned + " The thin line joins neighbouring fixes and stops at gaps.",
+            aspect=aspect,
+        )
+    ]
 
 
 def _heights(view, times):
@@ -77,8 +112,14 @@ def _marks(view, order, times, east, north):
             continue
         nearest = int(np.argmin(np.abs(times[order] - moment)))
         if abs(times[order[nearest]] - moment) <= 10_000:
-            marks.append({"e": float(east[nearest]), "n": float(north[nearest]), "label": label,
-                          "when": view.timeline.clock(moment)})
+            marks.append(
+                {
+                    "e": float(east[nearest]),
+                    "n": float(north[nearest]),
+                    "label": label,
+                    "when": view.timeline.clock(moment),
+                }
+            )
     return marks
 
 

@@ -18,9 +18,11 @@ from ground.report.facts import fact_rows, position_words
 from ground.report.flags import MEANINGS
 
 HERE = Path(__file__).parent
-RUNTIMES = {"micropython": "the firmware ran on real MicroPython, in its Unix port, with virtual chips",
-            "cpython": "the firmware ran on CPython, not on MicroPython, with virtual chips: memory and speed of a board "
-                       "were not tried"}
+RUNTIMES = {
+    "micropython": "the firmware ran on real MicroPython, in its Unix port, with virtual chips",
+    "cpython": "the firmware ran on CPython, not on MicroPython, with virtual chips: memory and speed of a board "
+    "were not tried",
+}
 
 
 def render_page(view, parts, specs, library):
@@ -38,8 +40,13 @@ def render_page(view, parts, specs, library):
     """
     import jinja2
 
-    environment = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True,
-                                     lstrip_blocks=True, loader=jinja2.FileSystemLoader(HERE))
+    environment = jinja2.Environment(
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        loader=jinja2.FileSystemLoader(HERE),
+    )
     script = (HERE / "page.js").read_text(encoding="utf-8")
     story = view.story
     events, events_left_out = event_rows(view.folder, view.timeline, story)
@@ -51,19 +58,28 @@ def render_page(view, parts, specs, library):
         truth=truth.sentences(view.folder, view.timeline, story),
         notices=[str(text) for text in view.folder.simulation.get("notices") or []],
         boots=boot_rows(view.folder, view.timeline),
-        parts=[{"figure": isinstance(part, Figure), "part": part,
-                "title": figure_title(part) if isinstance(part, Figure) else part.title} for part in parts],
+        parts=[
+            {
+                "figure": isinstance(part, Figure),
+                "part": part,
+                "title": figure_title(part) if isinstance(part, Figure) else part.title,
+            }
+            for part in parts
+        ],
         specs=script_json(specs),
         measures=script_json({"left": theme.LEFT_AXIS_PX, "config": theme.config(theme.PAGE)}),
-        events=events, events_left_out=events_left_out,
+        events=events,
+        events_left_out=events_left_out,
         place=position_words(story.landing) if story.landing else None,
         geo=f"geo:{story.landing.latitude_deg:.5f},{story.landing.longitude_deg:.5f}" if story.landing else None,
-        rested=story.rested, flew=story.flew,
+        rested=story.rested,
+        flew=story.flew,
         meanings=[(name.replace("_", " "), meaning) for name, meaning in MEANINGS.items()],
         has_utc=view.timeline.has_utc,
         colours=theme.PAPER,
         style=raw((HERE / "page.css").read_text(encoding="utf-8")),
-        library=raw(library), script=raw(script),
+        library=raw(library),
+        script=raw(script),
         script_hashes=raw(" ".join(f"'sha256-{_sha256(text)}'" for text in (library, script))),
     )
 

@@ -11,7 +11,7 @@
   function fit(spec, width) {
     const copy = structuredClone(spec), meta = copy.usermeta;
     const columns = width < NARROW ? 1 : meta.columns;
-    const plots = copy.vconcat || copy.concat || [copy];
+    const plots = copy.concat || [copy];
     const plotWidth = Math.max(120, (width - (columns - 1) * BETWEEN) / columns - LEFT - (columns > 1 ? 8 : RIGHT));
     if (copy.concat) copy.columns = columns;
     for (const plot of plots) {
@@ -22,13 +22,20 @@
     return copy;
   }
 
+  // On a phone the entries of a legend stand below each other where they do not fit side by side.
+  function coat(width) {
+    if (width >= NARROW) return COAT;
+    const legend = { ...COAT.legend, columns: 2, columnPadding: 10, labelLimit: 120, layout: { bottom: { direction: "vertical", anchor: "start" } } };
+    return { ...COAT, legend };
+  }
+
   async function draw(box) {
     const name = box.dataset.chart, width = box.clientWidth;
     if (drawn.get(name)?.width === width) return;
     drawn.get(name)?.result?.finalize();
     drawn.set(name, { width });
     const result = await window.vegaEmbed(box, fit(specs[name], width), {
-      config: COAT, actions: false, renderer: "svg", ast: true, tooltip: { theme: "custom" },
+      config: coat(width), actions: false, renderer: "svg", ast: true, tooltip: { theme: "custom" },
     });
     drawn.set(name, { width, result });
     const button = document.querySelector(`[data-zoom="${name}"]`);
