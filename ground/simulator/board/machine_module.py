@@ -2,7 +2,7 @@
 
 `install` puts `machine`, `time`, `onewire`, `os` and `gc` into sys.modules before the firmware is imported. What is
 replaced in `time`, `os` and `gc` is only what would tell the host from the board or make two runs differ: the clock,
-`os.urandom`, and the heap figures.
+`os.urandom`, what the flash says of itself (flash.py), and the heap figures.
 
 Heap: the firmware shares its interpreter with the virtual chips, so the interpreter's own figures would say nothing
 about the board and would differ from run to run. `gc.mem_free` and `gc.mem_alloc` therefore give the board's budget
@@ -13,6 +13,7 @@ import sys
 
 from ground.simulator.board import clock as clock_module
 from ground.simulator.board.clock import SoftReset
+from ground.simulator.board.flash import FlashCalls
 from ground.simulator.board.i2c import I2C
 from ground.simulator.board.onewire_bus import SKIP_ROM, OneWire, OneWireError
 from ground.simulator.board.pins import Pin, pin_number
@@ -116,6 +117,8 @@ def _os(board):
     for name in dir(host_os):
         if name[:2] != "__":
             setattr(os, name, getattr(host_os, name))
+    flash = FlashCalls(host_os)
+    os.listdir, os.ilistdir, os.stat, os.statvfs = flash.listdir, flash.ilistdir, flash.stat, flash.statvfs
     os.urandom = board.chance.bytes
     os.sync = lambda: None
     return os

@@ -27,13 +27,18 @@ def angle(degrees, digits, positive, negative):
     return text
 
 
+def position(fix):
+    """Latitude and longitude with their hemispheres, as RMC, GGA and GLL have them."""
+    return angle(fix.latitude_deg, 2, "N", "S") + "," + angle(fix.longitude_deg, 3, "E", "W")
+
+
 def rmc(fix, version):
     tail = ",V" if version >= 41 else ""
     if not fix.valid:
         return sentence("GNRMC,%s,V,,,,,,,%s,,,N%s" % (fix.clock_text, fix.date_text, tail))
     course = "%.2f" % fix.course_deg if fix.course_known else ""
     return sentence("GNRMC,%s,A,%s,%.3f,%s,%s,,,A%s" % (
-        fix.clock_text, fix.position_text, fix.speed_mps / KNOT_MPS, course, fix.date_text, tail))
+        fix.clock_text, position(fix), fix.speed_mps / KNOT_MPS, course, fix.date_text, tail))
 
 
 def vtg(fix):
@@ -47,14 +52,14 @@ def gga(fix):
     if not fix.valid:
         return sentence("GNGGA,%s,,,,,0,00,99.99,,,,,," % fix.clock_text)
     return sentence("GNGGA,%s,%s,1,%02d,%.2f,%.1f,M,%.1f,M,," % (
-        fix.clock_text, fix.position_text, min(12, fix.satellites), fix.hdop, fix.altitude_m,
+        fix.clock_text, position(fix), min(12, fix.satellites), fix.hdop, fix.altitude_m,
         fix.geoid_separation_m))
 
 
 def gll(fix):
     if not fix.valid:
         return sentence("GNGLL,,,,,%s,V,N" % fix.clock_text)
-    return sentence("GNGLL,%s,%s,A,A" % (fix.position_text, fix.clock_text))
+    return sentence("GNGLL,%s,%s,A,A" % (position(fix), fix.clock_text))
 
 
 def zda(fix):
