@@ -49,7 +49,6 @@ class EpochBuilder:
         self.fix_ready = False
         self.ecef = Ecef()
         self.ecef_ready = False
-        self.last_pvt_ms = None  # when the last NAV-PVT came
         self._open = Fix()  # what is being gathered
         self._has = 0  # which messages are in it; 0: nothing is open
         self._given = False  # it has been given; what still comes for the same moment is dropped
@@ -63,7 +62,7 @@ class EpochBuilder:
         self._date_day = 0
         self._sol = Ecef()
         self._sol_waits = False
-        self._position_ms = None  # when the last position by another message than NAV-SOL came
+        self._position_ms = -SOL_AFTER_MS  # when the last position by another message than NAV-SOL came
         self._leap = UNKNOWN_LEAP
 
     def take(self, kind: int) -> bool:
@@ -153,7 +152,6 @@ class EpochBuilder:
                 self._give()
                 return False
             self._begin(utc)
-        self.last_pvt_ms = parser.ms
         self._gsa_closed = True
         self._pvt_tow = tow
         year = buf[at + 4] | buf[at + 5] << 8
@@ -336,7 +334,7 @@ class EpochBuilder:
             return
         self._sol_waits = False
         sol = self._sol
-        if self._position_ms is not None and sol.t_ms - self._position_ms < SOL_AFTER_MS:
+        if sol.t_ms - self._position_ms < SOL_AFTER_MS:
             return
         sol.leap = self._leap
         self.ecef.copy(sol)

@@ -32,6 +32,7 @@ _PVT_WAIT_MS = const(3000)
 _PVT_LOST_MS = const(3500)
 _PVT_AGAIN_MS = const(300000)
 _SUSPECT_MS = const(10000)
+_NEVER = const(-1)
 _VALSET_PROTOCOL = const(2700)
 _PAUSES_MS = (5000, 10000, 20000, 60000)  # after the first, second, ... fruitless round
 
@@ -59,7 +60,7 @@ class GnssSetup:
         self._quiet_ms = 0
         self._configured = False  # was in WATCH before
         self._not_before_ms = START_MS
-        self._pvt_ms = None
+        self._pvt_ms = _NEVER
         self._pvt_tried_ms = 0
         self._suspect_ms = -_SUSPECT_MS
 
@@ -152,7 +153,7 @@ class GnssSetup:
             self._go(WATCH if self._quiet else NMEA_OFF, now_ms)
             self._index = 0
             self._quiet = True
-        elif not self._configured or now_ms - self._pvt_tried_ms >= _PVT_AGAIN_MS or self._pvt_ms is not None:
+        elif not self._configured or now_ms - self._pvt_tried_ms >= _PVT_AGAIN_MS or self._pvt_ms != _NEVER:
             self._go(PVT_ON, now_ms)
         else:
             self._go(WATCH, now_ms)
@@ -173,7 +174,7 @@ class GnssSetup:
         self.confirmed = False
         self._configured = False
         self._quiet = False
-        self._pvt_ms = None
+        self._pvt_ms = _NEVER
         self._rounds = 0
         self._wrong = 0
         self._path_known = False
@@ -253,11 +254,11 @@ class GnssSetup:
             self._go(WATCH, now_ms)
 
     def _pvt_comes(self, now_ms: int) -> bool:
-        return self._pvt_ms is not None and now_ms - self._pvt_ms < _PVT_LOST_MS
+        return self._pvt_ms != _NEVER and now_ms - self._pvt_ms < _PVT_LOST_MS
 
     def _judge_pvt(self, now_ms: int) -> None:
         """NAV-PVT was switched on: does it come?"""
-        if self._pvt_ms is not None and self._pvt_ms > self._pvt_tried_ms:
+        if self._pvt_ms != _NEVER and self._pvt_ms > self._pvt_tried_ms:
             self._index = 0
             self._quiet = True
             self._go(NMEA_OFF, now_ms)
@@ -267,5 +268,5 @@ class GnssSetup:
 
     def _watch_pvt(self, now_ms: int) -> None:
         """NAV-PVT came and stopped coming: read back now, then switch it on again."""
-        if self._pvt_ms is not None and not self._pvt_comes(now_ms):
+        if self._pvt_ms != _NEVER and not self._pvt_comes(now_ms):
             self.noticed_oddity(now_ms)

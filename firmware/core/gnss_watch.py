@@ -32,7 +32,7 @@ class GnssWatch:
         self.last_altitude_m = None  # of the last three-dimensional fix that was not frozen
         self._fix_ms = None
         self._answer_ms = None
-        self._first_ms = None
+        self._first_ms = -1  # of the first look()
         self._said = -1
         self._rows = 0  # rows in a row with the same position
         self._rows_m = None  # pressure altitude at the first of them
@@ -58,8 +58,11 @@ class GnssWatch:
             self._latitude = fix.latitude
             self._longitude = fix.longitude
             self._altitude = fix.altitude
-        moved = pressure_altitude_m is not None and self._rows_m is not None
-        self.frozen = moved and self._rows >= _FROZEN_ROWS and abs(pressure_altitude_m - self._rows_m) >= _FROZEN_M
+        then_m = self._rows_m
+        if pressure_altitude_m is None or then_m is None:
+            self.frozen = False
+        else:
+            self.frozen = self._rows >= _FROZEN_ROWS and abs(pressure_altitude_m - then_m) >= _FROZEN_M
         if self.frozen:
             fix.flags |= FLAG_FROZEN
         else:
@@ -73,7 +76,7 @@ class GnssWatch:
 
     def look(self, pressure_altitude_m, model: int, now_ms: int) -> bool:
         """Decide the state; True if it is to be reported. `model` is the one read back, -1 if none was."""
-        if self._first_ms is None:
+        if self._first_ms < 0:
             self._first_ms = now_ms
         if self._fix_ms is not None and now_ms - self._fix_ms < FIX_MS and not self.frozen:
             state = events.GNSS_FIX

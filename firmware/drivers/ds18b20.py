@@ -43,7 +43,7 @@ class ThermometerBus:
     def __init__(self, onewire: "OneWireBus"):
         self._wire = onewire
         self._scratchpad = bytearray(9)
-        self.roms = []  # 8 bytes each, family code first
+        self.roms: "list[bytes]" = []  # 8 bytes each, family code first
         self.raw = 0  # last good reading [1/16 degC], signed
 
     def begin(self) -> int:

@@ -49,7 +49,7 @@ class FakeReceiver:
         self.no_ack = False
         self.pvt_never_comes = False
         self.keeps_nmea = False  # it refuses to switch NMEA off
-        self.strays = b""  # said before each epoch
+        self.strays = b""  # said before each epoch, and before the answer about a key
         self.fix = True
         self.frozen = False
         self.altitude_m = 100.0
@@ -152,6 +152,7 @@ class FakeReceiver:
                 elif key in NMEA_KEYS:
                     self.nmea[NMEA_KEYS[key]] = value > 0
         elif identity == "CFG-VALGET":
+            self.say(self.strays)
             reply = b"\x01\x00\x00\x00" + payload[4:8] + bytes([self.model])
             self.say(UBXMessage("CFG", "CFG-VALGET", GET, payload=reply).serialize())
         if not self.no_ack:
