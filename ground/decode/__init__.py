@@ -1,4 +1,4 @@
-"""From a card, an image or a log to a flight folder: every intact frame, an account of the rest, physics, one UTC line."""
+"""From a card, an image or a log to a flight folder: every intact frame, an account of the rest, one UTC line."""
 
 from ground.decode.pipeline import DecodeResult, decode
 

@@ -58,8 +58,14 @@ def choose(logs, wanted=None):
     while grown and main.first_ms is not None:
         chosen = [log for log in logs if log.chosen]
         first, last = min(log.first_ms for log in chosen), max(log.last_ms for log in chosen)
-        near = [log for log in logs if not log.chosen and log.first_ms is not None
-                and log.first_ms - last <= _SAME_FLIGHT_MS and first - log.last_ms <= _SAME_FLIGHT_MS]
+        near = [
+            log
+            for log in logs
+            if not log.chosen
+            and log.first_ms is not None
+            and log.first_ms - last <= _SAME_FLIGHT_MS
+            and first - log.last_ms <= _SAME_FLIGHT_MS
+        ]
         for log in near:
             log.chosen = True
         grown = bool(near)
@@ -67,8 +73,11 @@ def choose(logs, wanted=None):
     if not left_out:
         return []
     names = ", ".join(f"{label(log)} with {log.frames} frames" for log in left_out)
-    return [f"the tables hold {label(main)}; another log is there too and was left out: {names}"
-            if len(left_out) == 1 else f"the tables hold {label(main)}; {len(left_out)} other logs were left out: {names}"]
+    return [
+        f"the tables hold {label(main)}; another log is there too and was left out: {names}"
+        if len(left_out) == 1
+        else f"the tables hold {label(main)}; {len(left_out)} other logs were left out: {names}"
+    ]
 
 
 def label(log):
@@ -83,7 +92,7 @@ def _newest(logs):
 
 def _named(logs, wanted):
     for log in logs:
-        if str(wanted) == str(log.log_id) or log.file and str(wanted).upper() == log.file.upper():
+        if str(wanted) == str(log.log_id) or (log.file and str(wanted).upper() == log.file.upper()):
             return log
     known = ", ".join(label(log) for log in logs)
     raise InputError(f"log {wanted}: not in this source; it holds {known}")

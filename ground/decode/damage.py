@@ -65,7 +65,7 @@ def _gaps(blocks, numbers, rough):
     begin = np.concatenate([frame_starts, numbers * SECTOR_SIZE, ends])
     end = np.concatenate([frame_starts + KIND_SIZES[rough.kinds[in_looked]], numbers * SECTOR_SIZE + HEADER_SIZE, ends])
     what = np.repeat([_FRAME, _HEADER, _END], [len(frame_starts), len(numbers), len(numbers)])
-    # at one offset the end of a sector comes before the next one's header; three rising runs, which a stable sort merges
+    # at one offset a sector's end comes before the next one's header; three rising runs, which a stable sort merges
     order = np.argsort(begin * 4 + (_END - what), kind="stable")
     begin, end, what = begin[order], end[order], what[order]
     reached = np.maximum.accumulate(end)

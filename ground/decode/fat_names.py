@@ -1,7 +1,7 @@
-"""Names of the logs on a card image, out of the root directory of its FAT file system, read only and only for the report.
+"""Names of the logs on a card image, out of the root directory of its FAT file system; only for the report.
 
-Fields: Microsoft, FAT: General Overview of On-Disk Format 1.03 (2000), "Boot Sector and BPB Structure" and "FAT Directory
-Structure" (offsets from memory, checked in a test against images made by mkfs.fat and mtools).
+Fields: Microsoft, FAT: General Overview of On-Disk Format 1.03 (2000), "Boot Sector and BPB Structure" and "FAT
+Directory Structure" (offsets from memory, checked in a test against images made by mkfs.fat and mtools).
 """
 
 import struct
@@ -12,7 +12,7 @@ _SECTOR_SIZES = (512, 1024, 2048, 4096)
 
 
 def log_files(path, pattern):
-    """The root directory's files whose name matches, as dicts `{"name", "log_id"}`; empty if there is no readable FAT."""
+    """Files of the root directory whose name matches: dicts `{"name", "log_id"}`; empty without a readable FAT."""
     try:
         with open(path, "rb") as image:
             for volume in _volumes(image):
@@ -71,7 +71,9 @@ def _root_files(image, volume, pattern):
         if not pattern.fullmatch(name):
             continue
         cluster = struct.unpack_from("<H", entry, 26)[0] | struct.unpack_from("<H", entry, 20)[0] << 16
-        files.append({"name": name.upper(), "log_id": _log_id(image, data + (cluster - 2) * cluster_size) if cluster else None})
+        files.append(
+            {"name": name.upper(), "log_id": _log_id(image, data + (cluster - 2) * cluster_size) if cluster else None}
+        )
     return files
 
 

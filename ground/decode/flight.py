@@ -18,8 +18,12 @@ _BIN_M = 250.0
 _CLIMB_S = 3
 # A receiver that is frozen or stopped at its altitude limit repeats an old position.
 _NO_POSITION = flag_bits.SUSPECT | declared.FLAG_FROZEN | declared.FLAG_LIMIT
-_QUALITY = ((flag_bits.OUT_OF_RANGE, "out_of_range"), (declared.FLAG_STALE, "stale"), (declared.FLAG_FROZEN, "frozen"),
-            (declared.FLAG_LIMIT, "limit"))
+_QUALITY = (
+    (flag_bits.OUT_OF_RANGE, "out_of_range"),
+    (declared.FLAG_STALE, "stale"),
+    (declared.FLAG_FROZEN, "frozen"),
+    (declared.FLAG_LIMIT, "limit"),
+)
 
 
 @dataclass
@@ -66,7 +70,9 @@ class _Rows:
             suspect = own & ((source.bits & flag_bits.SUSPECT) != 0)
             self.mark(f"{name}_suspect", seconds_touched(self.grid_ms, source.utc_ms, suspect))
             for bit, word in _QUALITY:
-                self.mark(f"{name}_{word}", seconds_touched(self.grid_ms, source.utc_ms, own & ((source.bits & bit) != 0)))
+                self.mark(
+                    f"{name}_{word}", seconds_touched(self.grid_ms, source.utc_ms, own & ((source.bits & bit) != 0))
+                )
         return result, how
 
     def mark(self, name, where):
@@ -115,8 +121,12 @@ def build(spans, fix, pressure, temperature, power, health):
     _altitude(rows, gnss_m, gnss_how, pressure_m)
     _climb(rows, gnss_climb, pressure_m)
     _by_name(rows, temperature, "probe", (("temperature_c", "temperature_{}_c", "degC"),))
-    _by_name(rows, power, "channel", (("bus_v", "{}_bus_v", "V"), ("current_ma", "{}_current_ma", "mA"),
-                                      ("power_mw", "{}_power_mw", "mW")))
+    _by_name(
+        rows,
+        power,
+        "channel",
+        (("bus_v", "{}_bus_v", "V"), ("current_ma", "{}_current_ma", "mA"), ("power_mw", "{}_power_mw", "mW")),
+    )
     rows.series("battery", health, health.table["battery_v"], unit="V", column="battery_v")
     rows.mark("gap", ~rows.something)
     t_s = rows.grid_ms / 1000.0
@@ -124,8 +134,14 @@ def build(spans, fix, pressure, temperature, power, health):
     found = phase_finder.find(t_s, [geometric, gnss_m])
     rows.columns["phase"] = Words(found.of(t_s).astype(np.int32), phase_finder.PHASE_WORDS)
     rows.columns["flags"] = rows.flag_words()
-    rows.about["flags"] = {"meaning": "names joined by |; what was interpolated, taken from elsewhere, suspect or missing"}
-    return Table("flight", rows.columns, rows.about), found, {"t_s": t_s, "gnss_m": gnss_m, "pressure_altitude_m": pressure_m}
+    rows.about["flags"] = {
+        "meaning": "names joined by |; what was interpolated, taken from elsewhere, suspect or missing"
+    }
+    return (
+        Table("flight", rows.columns, rows.about),
+        found,
+        {"t_s": t_s, "gnss_m": gnss_m, "pressure_altitude_m": pressure_m},
+    )
 
 
 def _position(rows, fix):
@@ -135,7 +151,9 @@ def _position(rows, fix):
     longitude = table["longitude_deg"]
     unwrapped = longitude.copy()
     good = ~np.isnan(longitude)
-    unwrapped[good] = np.unwrap(longitude[good], period=360.0)  # a flight across 180 degrees must not go round the Earth
+    unwrapped[good] = np.unwrap(
+        longitude[good], period=360.0
+    )  # a flight across 180 degrees must not go round the Earth
     result, _how = rows.series("position", fix, unwrapped, unit="deg", column="longitude_deg", marked=False, **how_to)
     rows.columns["longitude_deg"] = (result + 180.0) % 360.0 - 180.0
     height, how = rows.series("altitude", fix, table["altitude_m"], unit="m", column=None, marked=False, **how_to)
@@ -161,7 +179,9 @@ def _pressure(rows, pressure):
     rows.columns.setdefault("pressure_hpa", np.full(len(rows.grid_ms), np.nan))
     rows.columns["pressure_altitude_m"] = altitude
     rows.about["pressure_altitude_m"] = {
-        "unit": "m", "meaning": "geopotential height at which the U.S. Standard Atmosphere, 1976 has this pressure"}
+        "unit": "m",
+        "meaning": "geopotential height at which the U.S. Standard Atmosphere, 1976 has this pressure",
+    }
     return altitude
 
 
@@ -216,4 +236,6 @@ def _by_name(rows, source, name_column, wanted):
         taken.add(part)
         own = names.codes == code
         for n, (value, pattern, unit) in enumerate(wanted):
-            rows.series(part, source, source.table[value], unit=unit, column=pattern.format(part), only=own, marked=n == 0)
+            rows.series(
+                part, source, source.table[value], unit=unit, column=pattern.format(part), only=own, marked=n == 0
+            )

@@ -28,12 +28,20 @@ def event(records):
         name, sentence = _EVENT_TEXT.get(code, (None, f"event {code} ({{a}}, {{b}})"))
         names.append(name)
         texts.append(sentence.format(a=a, b=b))
-    columns = {"code": rows["code"].astype(np.int64), "name": words(names),
-               "source": words([_source(number) for number in rows["source"].tolist()]),
-               "unit": rows["unit"].astype(np.int64), "a": rows["a"].astype(np.int64), "b": rows["b"].astype(np.int64),
-               "text": words(texts)}
-    return Table("event", columns, {"code": {"meaning": "see shared_protocol/events.py"},
-                                    "unit": {"meaning": "which one of several parts"}})
+    columns = {
+        "code": rows["code"].astype(np.int64),
+        "name": words(names),
+        "source": words([_source(number) for number in rows["source"].tolist()]),
+        "unit": rows["unit"].astype(np.int64),
+        "a": rows["a"].astype(np.int64),
+        "b": rows["b"].astype(np.int64),
+        "text": words(texts),
+    }
+    return Table(
+        "event",
+        columns,
+        {"code": {"meaning": "see shared_protocol/events.py"}, "unit": {"meaning": "which one of several parts"}},
+    )
 
 
 def note(records):
@@ -60,8 +68,10 @@ def boot(records):
     """Power-ups: firmware, cause and settings."""
     kind = KIND_OF_NAME["boot"]
     rows = records.rows[kind]
-    flag_words = ["|".join(name for bit, name in ((1, "resumed_log"), (2, "default_settings")) if flags & bit)
-                  for flags in rows["flags"].tolist()]
+    flag_words = [
+        "|".join(name for bit, name in ((1, "resumed_log"), (2, "default_settings")) if flags & bit)
+        for flags in rows["flags"].tolist()
+    ]
     columns = {
         "log_id": np.array([records.keys.pairs[key][0] for key in records.row_keys[kind].tolist()], dtype=np.int64),
         "firmware": words([f"{version >> 8}.{version & 255}" for version in rows["firmware"].tolist()]),
@@ -71,27 +81,46 @@ def boot(records):
         "board_id": words([hex_of(row["board_id"]) for row in rows]),
         "flags": words(flag_words),
     }
-    return Table("boot", columns, {"cause": {"meaning": "1 power, 2 watchdog, 3 the board's own reset, 0 unknown"},
-                                   "log_id": {"meaning": "random number of the log"}})
+    return Table(
+        "boot",
+        columns,
+        {
+            "cause": {"meaning": "1 power, 2 watchdog, 3 the board's own reset, 0 unknown"},
+            "log_id": {"meaning": "random number of the log"},
+        },
+    )
 
 
 def probe(records):
     """Thermometers and their 1-wire codes, as each boot declared them."""
     rows = _rows(records, "probe")
-    columns = {"probe": words([text_of(row["name"]) or f"probe{row['probe']}" for row in rows]),
-               "number": rows["probe"].astype(np.int64), "chip": words([chip_name(row["chip"]) for row in rows]),
-               "rom": words([hex_of(row["rom"]) for row in rows])}
+    columns = {
+        "probe": words([text_of(row["name"]) or f"probe{row['probe']}" for row in rows]),
+        "number": rows["probe"].astype(np.int64),
+        "chip": words([chip_name(row["chip"]) for row in rows]),
+        "rom": words([hex_of(row["rom"]) for row in rows]),
+    }
     return Table("probe", columns, {"rom": {"meaning": "1-wire ROM code, family first, hexadecimal"}})
 
 
 def channel(records):
     """Power meters, their configuration and shunts, as each boot declared them."""
     rows = _rows(records, "channel")
-    columns = {"channel": words([text_of(row["name"]) or f"channel{row['channel']}" for row in rows]),
-               "number": rows["channel"].astype(np.int64), "chip": words([chip_name(row["chip"]) for row in rows]),
-               "config": rows["config"].astype(np.int64), "shunt_ohm": rows["shunt"] / 1e6}
-    return Table("channel", columns, {"shunt_ohm": {"unit": "ohm", "meaning": "from the settings"},
-                                      "config": {"meaning": "configuration register as read back"}})
+    columns = {
+        "channel": words([text_of(row["name"]) or f"channel{row['channel']}" for row in rows]),
+        "number": rows["channel"].astype(np.int64),
+        "chip": words([chip_name(row["chip"]) for row in rows]),
+        "config": rows["config"].astype(np.int64),
+        "shunt_ohm": rows["shunt"] / 1e6,
+    }
+    return Table(
+        "channel",
+        columns,
+        {
+            "shunt_ohm": {"unit": "ohm", "meaning": "from the settings"},
+            "config": {"meaning": "configuration register as read back"},
+        },
+    )
 
 
 def pressure_cal(records):
@@ -101,4 +130,6 @@ def pressure_cal(records):
     for n in range(8):
         columns[f"c{n}"] = rows[f"c{n}"].astype(np.int64)
     columns["crc_ok"] = np.array([prom_holds(row) for row in rows], dtype=bool)
-    return Table("pressure_cal", columns, {"crc_ok": {"meaning": "CRC-4 of the words holds; a set that fails is not used"}})
+    return Table(
+        "pressure_cal", columns, {"crc_ok": {"meaning": "CRC-4 of the words holds; a set that fails is not used"}}
+    )

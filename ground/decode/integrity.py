@@ -27,13 +27,19 @@ def account(source, records, decoded):
     notes = list(decoded.notes)
     unknown = _unknown_records(records, mine)
     if unknown:
-        notes.append(f"{sum(entry['count'] for entry in unknown)} records of kinds this decoder does not know were skipped; "
-                     "a newer decoder reads them")
+        notes.append(
+            f"{sum(entry['count'] for entry in unknown)} records of kinds this decoder does not know were skipped; "
+            "a newer decoder reads them"
+        )
     if sectors["sectors_newer_format"]:
-        notes.append(f"{sectors['sectors_newer_format']} sectors are of a newer format than this decoder's; "
-                     "only records it knows were read")
+        notes.append(
+            f"{sectors['sectors_newer_format']} sectors are of a newer format than this decoder's; "
+            "only records it knows were read"
+        )
     if decoded.uncalibrated:
-        notes.append(f"{decoded.uncalibrated} readings lack their calibration in the log; their physical values are null")
+        notes.append(
+            f"{decoded.uncalibrated} readings lack their calibration in the log; their physical values are null"
+        )
     return {
         "source": {"kind": source.kind, "names": source.names, "bytes_read": int(source.bytes_read)},
         "frames_ok": sum(boot.frames for boot in decoded.boots),
@@ -50,8 +56,15 @@ def account(source, records, decoded):
 
 
 def _log(log):
-    return {"log_id": log.log_id, "file": log.file, "boots": log.boots, "frames": log.frames,
-            "first_utc": iso(log.first_ms), "last_utc": iso(log.last_ms), "in_tables": log.chosen}
+    return {
+        "log_id": log.log_id,
+        "file": log.file,
+        "boots": log.boots,
+        "frames": log.frames,
+        "first_utc": iso(log.first_ms),
+        "last_utc": iso(log.last_ms),
+        "in_tables": log.chosen,
+    }
 
 
 def _boot(boot, line):
@@ -59,11 +72,17 @@ def _boot(boot, line):
         return iso(int(line.at(t_ms))) if line else None
 
     return {
-        "log_id": boot.log_id, "boot": boot.boot,
-        "first_utc": utc(boot.first_ms), "last_utc": utc(boot.last_ms),
-        "first_ms": boot.first_ms, "last_ms": boot.last_ms,
-        "frames": boot.frames, "frames_missing": boot.missing, "frames_duplicate": boot.duplicate,
-        "longest_gap_ms": boot.longest_gap_ms, "longest_gap_at_ms": boot.longest_gap_at_ms,
+        "log_id": boot.log_id,
+        "boot": boot.boot,
+        "first_utc": utc(boot.first_ms),
+        "last_utc": utc(boot.last_ms),
+        "first_ms": boot.first_ms,
+        "last_ms": boot.last_ms,
+        "frames": boot.frames,
+        "frames_missing": boot.missing,
+        "frames_duplicate": boot.duplicate,
+        "longest_gap_ms": boot.longest_gap_ms,
+        "longest_gap_at_ms": boot.longest_gap_at_ms,
         "longest_gap_at_utc": utc(boot.longest_gap_at_ms),
         "utc_basis": line.basis if line else None,
         "utc_uncertainty_ms": round(line.uncertainty_ms) if line else None,
@@ -87,7 +106,7 @@ def _sectors(records, mine):
 
 
 def _belongs(piece, mine):
-    """Blocks of the flight's logs: owned by them, or without a header and between two that are or with frames of theirs."""
+    """Blocks of the flight's logs: owned by them, or headerless and between two that are, or with frames of theirs."""
     blocks = piece.blocks
     owned = blocks.owner >= 0
     ours = owned & np.append(mine, False)[np.where(owned, blocks.owner, len(mine))]
@@ -96,9 +115,9 @@ def _belongs(piece, mine):
     behind = np.minimum.accumulate(np.where(owned, numbers, blocks.count)[::-1])[::-1]
     between = ~owned & (before >= 0) & (behind < blocks.count)
     between[between] = ours[before[between]] & ours[behind[between]]
-    place = piece.starts // SECTOR_SIZE
+    place = piece.found.starts // SECTOR_SIZE
     salvaged = np.zeros(blocks.count, dtype=bool)
-    salvaged[place[mine[piece.keys]]] = True
+    salvaged[place[mine[piece.found.keys]]] = True
     return ours | between | salvaged & ~owned
 
 
@@ -117,4 +136,7 @@ def _unknown_records(records, mine):
         for (key, record_type, length), count in piece.damage.unknown.items():
             if mine[key]:
                 counts[record_type, length] = counts.get((record_type, length), 0) + count
-    return [{"type": record_type, "length": length, "count": count} for (record_type, length), count in sorted(counts.items())]
+    return [
+        {"type": record_type, "length": length, "count": count}
+        for (record_type, length), count in sorted(counts.items())
+    ]

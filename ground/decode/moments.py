@@ -34,7 +34,7 @@ def moment_from_gps(week, tow_ms, leap_s):
 
 
 def leap_seconds(gps_ms):
-    """GPS minus UTC of moments given in GPS time (ms since 1970); 13 s before 2006, good until the next is announced."""
+    """GPS minus UTC of moments given in GPS time (ms since 1970); 13 s before 2006, good until a next one."""
     starts = np.array([start * 1000 for start, _leap in _LEAPS])
     leaps = np.array([leap for _start, leap in _LEAPS])
     return leaps[np.maximum(np.searchsorted(starts, gps_ms - leaps[-1] * 1000, side="right") - 1, 0)]

@@ -1,4 +1,4 @@
-"""results.json as far as the decoder knows it: apogee by both altitudes; when and where the box went up, burst and lay."""
+"""results.json as far as the decoder knows it: apogee by both altitudes, launch, burst, landing and where."""
 
 import numpy as np
 
@@ -12,7 +12,10 @@ def results_of(phases, profile, flight_table):
     """The results; None for what the record does not show."""
     t_s = profile["t_s"]
     results = {"apogee_m": None, "apogee_pressure_altitude_m": None}
-    for name, values in (("apogee_m", profile["gnss_m"]), ("apogee_pressure_altitude_m", profile["pressure_altitude_m"])):
+    for name, values in (
+        ("apogee_m", profile["gnss_m"]),
+        ("apogee_pressure_altitude_m", profile["pressure_altitude_m"]),
+    ):
         top = phase_finder.apogee_m(t_s, values, phases.burst) if phases.flew else None
         results[name] = None if top is None else round(top, 1)
     for name in ("launch", "burst", "landing"):
@@ -28,8 +31,12 @@ def _landing_place(phases, t_s, flight_table):
     """Median position at rest; without a landing in the record, the last position known, and it is said so."""
     latitude, longitude, altitude = (flight_table[name] for name in ("latitude_deg", "longitude_deg", "altitude_m"))
     known = ~np.isnan(latitude)
-    place = {"landing_latitude_deg": None, "landing_longitude_deg": None, "landing_altitude_m": None,
-             "landing_position_basis": None}
+    place = {
+        "landing_latitude_deg": None,
+        "landing_longitude_deg": None,
+        "landing_altitude_m": None,
+        "landing_position_basis": None,
+    }
     if not phases.flew or not known.any():
         return place
     rest = np.zeros_like(known)

@@ -178,7 +178,7 @@ def _fit_burst(t, h, at):
 
 
 def apogee_m(t_s, altitude_m, burst):
-    """Highest point of one profile: of the curve fitted around the burst, else of the filtered readings; None without any.
+    """Highest point of one profile: of the curve fitted around the burst, else of the filtered readings.
 
     The highest single reading would be too high: of thousands of noisy ones it is the luckiest.
     """
@@ -212,7 +212,7 @@ def _broken(t, h, around_s, window, search, left, right):
     without = float(((smooth @ np.linalg.lstsq(smooth, h, rcond=None)[0] - h) ** 2).sum())
     powers = right or left
     reach = t[-1] - at if right else t[0] - at
-    rise = sum(coefficient * reach**power for coefficient, power in zip(solution[-len(powers):], powers, strict=True))
+    rise = sum(coefficient * reach**power for coefficient, power in zip(solution[-len(powers) :], powers, strict=True))
     if rise < _NEAR_GROUND_M / 2 or error > _BREAK_GAIN * without:
         return None
     return Moment(around_s + at, float(solution[0]), apart, (error / len(t)) ** 0.5)

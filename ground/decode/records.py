@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ground.decode.damage import Damage, account
-from ground.decode.predict import clean_frames
+from ground.decode.predict import CHUNK, NOTHING, Found, clean_frames
 from ground.decode.rough import rough_frames
 from ground.decode.sectors import Blocks, Keys, split
 from ground.decode.sequence import arrange
@@ -25,14 +25,8 @@ class Piece:
     """One stretch of bytes after the search: its blocks, its data frames and its damage."""
 
     blocks: Blocks
-    starts: np.ndarray  # int64, rising
-    kinds: np.ndarray  # uint8
-    keys: np.ndarray  # int32
+    found: Found
     damage: Damage
-
-    def stamps(self):
-        """Sequence number and time of each frame; structured array."""
-        return rows_at(self.blocks.data, self.starts + _STAMP_OFFSET, _STAMP.itemsize).view(_STAMP).ravel()
 
 
 @dataclass
@@ -77,17 +71,27 @@ class Records:
 
 def search(blocks):
     """All intact data frames of some blocks."""
-    starts, kinds, clean = clean_frames(blocks)
-    keys = blocks.owner[starts // SECTOR_SIZE] if (blocks.owner != 0).any() else np.zeros(len(starts), np.int32)
-    rough = rough_frames(blocks, clean)
-    damage = account(blocks, clean, rough)
+    parts, settled = clean_frames(blocks)
+    rough = rough_frames(blocks, settled)
+    damage = account(blocks, settled, rough)
     if len(rough.starts):
-        starts = np.concatenate([starts, rough.starts])
-        order = np.argsort(starts, kind="stable")
-        starts = starts[order]
-        kinds = np.concatenate([kinds, rough.kinds])[order]
-        keys = np.concatenate([keys, rough.keys])[order]
-    return Piece(blocks, starts, kinds, keys, damage)
+        parts = _merged(blocks, parts, rough)
+    return Piece(blocks, Found(*(np.concatenate(column) for column in zip(NOTHING, *parts, strict=True))), damage)
+
+
+def _merged(blocks, parts, rough):
+    """The parts with the frames of the careful road put in their places; only parts that gain some are touched."""
+    stamps = rows_at(blocks.data, rough.starts + _STAMP_OFFSET, _STAMP.itemsize).view(_STAMP).ravel()
+    extra = Found(rough.starts, rough.kinds, rough.keys, stamps["seq"], stamps["t_ms"])
+    edges = np.searchsorted(rough.starts, np.arange(len(parts) + 1) * CHUNK * SECTOR_SIZE)
+    merged = []
+    for part, first, last in zip(parts, edges[:-1], edges[1:], strict=True):
+        if last > first:
+            both = [np.concatenate([mine, more[first:last]]) for mine, more in zip(part, extra, strict=True)]
+            order = np.argsort(both[0], kind="stable")
+            part = Found(*(column[order] for column in both))
+        merged.append(part)
+    return merged
 
 
 def read(buffers):
@@ -107,10 +111,10 @@ def read(buffers):
 
 def collect(pieces, keys):
     """Put the frames of all pieces in order, boot by boot, and cut them into one array per kind."""
-    stamps = _joined([piece.stamps() for piece in pieces], _STAMP)
-    owner = _joined([piece.keys for piece in pieces], np.int32)
-    kinds = _joined([piece.kinds for piece in pieces], np.uint8)
-    seq, t_ms = stamps["seq"], stamps["t_ms"]
+    seq = _joined([piece.found.seq for piece in pieces], np.uint16)
+    t_ms = _joined([piece.found.t_ms for piece in pieces], np.uint32)
+    owner = _joined([piece.found.keys for piece in pieces], np.int32)
+    kinds = _joined([piece.found.kinds for piece in pieces], np.uint8)
     boots, orders = [], []
     for key in sorted(range(len(keys.pairs)), key=keys.pairs.__getitem__):
         mine = slice(None) if key == 0 and len(keys.pairs) == 1 else np.flatnonzero(owner == key)
@@ -121,11 +125,14 @@ def collect(pieces, keys):
         if sequence.order is not None:
             own_t = own_t[sequence.order]
         boots.append(_boot(key, keys.pairs[key], sequence, own_t))
-        members = np.arange(len(seq)) if isinstance(mine, slice) else mine
-        orders.append(members if sequence.order is None else members[sequence.order])
-    order = _joined(orders, np.int64)
-    in_place = len(order) == len(seq) and bool((order[1:] > order[:-1]).all())
-    rows, row_keys = _rows_by_kind(pieces, kinds, owner, None if in_place else order)
+        if isinstance(mine, slice):
+            orders.append(sequence.order)
+        else:
+            orders.append(mine if sequence.order is None else mine[sequence.order])
+    order = None if len(orders) == 1 and orders[0] is None else _joined(orders, np.int64)
+    if order is not None and len(order) == len(seq) and (order[1:] > order[:-1]).all():
+        order = None  # all there and in place
+    rows, row_keys = _rows_by_kind(pieces, kinds, owner, order)
     return Records(keys, rows, row_keys, boots, pieces)
 
 
@@ -136,18 +143,30 @@ def _joined(arrays, dtype):
 def _boot(key, pair, sequence, t_ms):
     gap_ms, gap_at = 0, int(t_ms[0])
     if len(t_ms) > 1:
-        steps = np.diff(np.ascontiguousarray(t_ms)).view(np.int32)  # a task may stamp a reading a little before its neighbour
+        steps = np.diff(np.ascontiguousarray(t_ms)).view(
+            np.int32
+        )  # a task may stamp a reading a little before its neighbour
         longest = int(steps.argmax())
         gap_ms, gap_at = int(steps[longest]), int(t_ms[longest])
-    return BootFrames(key, pair[0], pair[1], sequence.kept, sequence.missing, sequence.duplicate,
-                      int(t_ms.min()), int(t_ms.max()), gap_ms, gap_at)
+    return BootFrames(
+        key,
+        pair[0],
+        pair[1],
+        sequence.kept,
+        sequence.missing,
+        sequence.duplicate,
+        int(t_ms.min()),
+        int(t_ms.max()),
+        gap_ms,
+        gap_at,
+    )
 
 
 def _rows_by_kind(pieces, kinds, owner, order):
     """Whole frames by kind, in the given order (None: as they are)."""
     counts = np.bincount(kinds if order is None else kinds[order], minlength=KIND_COUNT)
     out = [np.empty(count, dtype=f"V{size}") for count, size in zip(counts, KIND_SIZES, strict=True)]
-    row_keys = [np.empty(count, dtype=np.int32) for count in counts]
+    row_keys = [np.zeros(count, dtype=np.int32) for count in counts]
     if order is None:
         filled = [0] * KIND_COUNT
         for piece in pieces:
@@ -161,27 +180,32 @@ def _rows_by_kind(pieces, kinds, owner, order):
 def _fill_in_place(piece, out, row_keys, filled):
     """Copy a piece's frames behind what is there, a few thousand at a time: source and goal then stay in the cache."""
     views = [row_view(piece.blocks.data, int(size)) for size in KIND_SIZES]
-    for begin in range(0, len(piece.starts), _STEP):
-        kinds = piece.kinds[begin : begin + _STEP]
-        for kind in range(KIND_COUNT):
+    present = [kind for kind in range(KIND_COUNT) if len(out[kind])]
+    several = piece.found.keys.any()
+    for begin in range(0, len(piece.found.starts), _STEP):
+        kinds = piece.found.kinds[begin : begin + _STEP]
+        starts = piece.found.starts[begin : begin + _STEP]
+        for kind in present:
             chosen = np.flatnonzero(kinds == kind)
             if len(chosen) == 0:
                 continue
             goal = slice(filled[kind], filled[kind] + len(chosen))
-            chosen += begin
-            out[kind][goal] = views[kind][piece.starts[chosen]]
-            row_keys[kind][goal] = piece.keys[chosen]
+            out[kind][goal] = views[kind][starts[chosen]]
+            if several:
+                row_keys[kind][goal] = piece.found.keys[begin : begin + _STEP][chosen]
             filled[kind] = goal.stop
 
 
 def _fill_in_order(pieces, kinds, owner, order, out, row_keys):
-    ends = np.cumsum([len(piece.starts) for piece in pieces])
+    ends = np.cumsum([len(piece.found.starts) for piece in pieces])
     ordered_kinds = kinds[order]
     for kind in range(KIND_COUNT):
         chosen = order[ordered_kinds == kind]
         row_keys[kind][:] = owner[chosen]
         for piece, end in zip(pieces, ends, strict=True):
-            begin = end - len(piece.starts)
+            begin = end - len(piece.found.starts)
             here = np.flatnonzero((chosen >= begin) & (chosen < end))
             if len(here):
-                out[kind][here] = row_view(piece.blocks.data, int(KIND_SIZES[kind]))[piece.starts[chosen[here] - begin]]
+                out[kind][here] = row_view(piece.blocks.data, int(KIND_SIZES[kind]))[
+                    piece.found.starts[chosen[here] - begin]
+                ]

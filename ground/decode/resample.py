@@ -62,8 +62,11 @@ def _between(grid_ms, t, v, close_ms, result, how):
     line = v[left] + (v[right] - v[left]) * share
     nearer = np.where(np.abs(t[left] - grid_ms) <= np.abs(t[right] - grid_ms), left, right)
     near = np.abs(t[nearer] - grid_ms) <= HALF_MS
-    for mask, value, kind in ((hole <= close_ms, line, MEASURED), (hole <= HOLE_MS_MAX, line, INTERPOLATED),
-                              (near, v[nearer], MEASURED)):  # alone beside a long hole, or in a slow series
+    for mask, value, kind in (
+        (hole <= close_ms, line, MEASURED),
+        (hole <= HOLE_MS_MAX, line, INTERPOLATED),
+        (near, v[nearer], MEASURED),
+    ):  # alone beside a long hole, or in a slow series
         take = mask & (how == NONE)
         result[take], how[take] = value[take], kind
 

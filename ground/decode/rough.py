@@ -13,7 +13,15 @@ import numpy as np
 from ground.decode import crc_tables
 from ground.decode.sectors import LOOSE, Keys
 from ground.decode.wire import (
-    HEADER_KIND, KIND_COUNT, KIND_SIZES, NO_KIND, SECTOR_SIZE, SYNC_WORD, frame_dtypes, kind_of_pair, rows_at,
+    HEADER_KIND,
+    KIND_COUNT,
+    KIND_SIZES,
+    NO_KIND,
+    SECTOR_SIZE,
+    SYNC_WORD,
+    frame_dtypes,
+    kind_of_pair,
+    rows_at,
 )
 from shared_protocol.frame import CRC_SIZE
 

@@ -91,7 +91,9 @@ def header_rows(data, starts):
 def marked_blocks(data):
     """Numbers of the whole blocks that begin with the sector mark; `data` begins on a block boundary."""
     count = len(data) // SECTOR_SIZE
-    first_words = np.ndarray((count,), dtype="<u4", buffer=data, strides=(SECTOR_SIZE,)) if count else np.empty(0, "<u4")
+    first_words = (
+        np.ndarray((count,), dtype="<u4", buffer=data, strides=(SECTOR_SIZE,)) if count else np.empty(0, "<u4")
+    )
     return np.flatnonzero(first_words == MARK)
 
 
@@ -129,9 +131,13 @@ def _key_numbers(found, keys):
     """Key number of each header, new ones in the order of the file."""
     if len(found) == 0:
         return np.empty(0, dtype=np.int32)
-    changes = np.flatnonzero((found["log_id"][1:] != found["log_id"][:-1]) | (found["boot"][1:] != found["boot"][:-1])) + 1
+    changes = (
+        np.flatnonzero((found["log_id"][1:] != found["log_id"][:-1]) | (found["boot"][1:] != found["boot"][:-1])) + 1
+    )
     begins = np.concatenate([[0], changes])  # few: a boot's sectors stand together
-    numbers = [keys.add(*pair) for pair in zip(found["log_id"][begins].tolist(), found["boot"][begins].tolist(), strict=True)]
+    numbers = [
+        keys.add(*pair) for pair in zip(found["log_id"][begins].tolist(), found["boot"][begins].tolist(), strict=True)
+    ]
     return np.repeat(np.array(numbers, dtype=np.int32), np.diff(np.append(begins, len(found))))
 
 

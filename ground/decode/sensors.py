@@ -1,7 +1,7 @@
 """Tables of the sensors: raw words and flags into physics, with what the chips are rated for.
 
-Ratings: MS5611 TE data sheet MS5611-01BA03 (10 to 1200 mbar, -40 to 85 degC); DS18B20 Maxim data sheet (-55 to 125 degC);
-INA219 TI SBOS448 (26 V on the pins, whatever the 32 V scale suggests).
+Ratings: MS5611 TE data sheet MS5611-01BA03 (10 to 1200 mbar, -40 to 85 degC); DS18B20 Maxim data sheet (-55 to
+125 degC); INA219 TI SBOS448 (26 V on the pins, whatever the 32 V scale suggests).
 """
 
 import numpy as np
@@ -17,8 +17,11 @@ PRESSURE_RATED_HPA = (10.0, 1200.0)
 PRESSURE_RATED_C = (-40.0, 85.0)
 PROBE_RATED_C = (-55.0, 125.0)
 BUS_RATED_V = (-0.3, 26.0)
-_CHIPS = {declared_records.CHIP_MS5611: "ms5611", declared_records.CHIP_DS18B20: "ds18b20",
-          declared_records.CHIP_INA219: "ina219"}
+_CHIPS = {
+    declared_records.CHIP_MS5611: "ms5611",
+    declared_records.CHIP_DS18B20: "ds18b20",
+    declared_records.CHIP_INA219: "ina219",
+}
 _PROM = [f"c{n}" for n in range(8)]
 _INA219_FULL_SCALE = 4000  # counts of 10 uV at gain 1; bits 12..11 of the configuration double it up to 8 times
 
@@ -61,14 +64,28 @@ def pressure(records):
     hpa[empty], celsius[empty] = np.nan, np.nan
     bits[empty] |= declared_records.FLAG_NEVER_CONVERTED
     bits[_outside(hpa, PRESSURE_RATED_HPA) | _outside(celsius, PRESSURE_RATED_C)] |= flag_bits.OUT_OF_RANGE
-    columns = {"sensor": Words(codes, list(vocabulary)), "pressure_hpa": hpa, "temperature_c": celsius,
-               "d1": rows["d1"].astype(np.int64), "d2": rows["d2"].astype(np.int64), "flags": flag_bits.words_of(bits)}
+    columns = {
+        "sensor": Words(codes, list(vocabulary)),
+        "pressure_hpa": hpa,
+        "temperature_c": celsius,
+        "d1": rows["d1"].astype(np.int64),
+        "d2": rows["d2"].astype(np.int64),
+        "flags": flag_bits.words_of(bits),
+    }
     about = {
         "sensor": {"meaning": "which barometer"},
-        "pressure_hpa": {"unit": "hPa", "rated": "10 to 1200 hPa (MS5611 data sheet)",
-                         "accuracy": "2.5 hPa from 450 to 1100 hPa and -20 to 85 degC (MS5611 data sheet); not stated beyond"},
-        "temperature_c": {"unit": "degC", "rated": "-40 to 85 degC", "meaning": "of the barometer itself, inside the box"},
-        "d1": {"meaning": "raw pressure word, 24 bits"}, "d2": {"meaning": "raw temperature word, 24 bits"},
+        "pressure_hpa": {
+            "unit": "hPa",
+            "rated": "10 to 1200 hPa (MS5611 data sheet)",
+            "accuracy": "2.5 hPa from 450 to 1100 hPa and -20 to 85 degC (MS5611 data sheet); not stated beyond",
+        },
+        "temperature_c": {
+            "unit": "degC",
+            "rated": "-40 to 85 degC",
+            "meaning": "of the barometer itself, inside the box",
+        },
+        "d1": {"meaning": "raw pressure word, 24 bits"},
+        "d2": {"meaning": "raw temperature word, 24 bits"},
         "flags": {"meaning": flag_bits.MEANING},
     }
     return Table("pressure", columns, about), bits
@@ -84,11 +101,19 @@ def temperature(records):
     celsius = ds18b20.temperature_c(raw)
     bits = rows["flags"].astype(np.int64)
     bits[_outside(celsius, PROBE_RATED_C)] |= flag_bits.OUT_OF_RANGE
-    columns = {"probe": Words(codes, vocabulary), "temperature_c": celsius, "raw": raw, "flags": flag_bits.words_of(bits)}
+    columns = {
+        "probe": Words(codes, vocabulary),
+        "temperature_c": celsius,
+        "raw": raw,
+        "flags": flag_bits.words_of(bits),
+    }
     about = {
         "probe": {"meaning": "which thermometer, by its name in the settings"},
-        "temperature_c": {"unit": "degC", "rated": "-55 to 125 degC (DS18B20 data sheet)",
-                          "accuracy": "0.5 degC from -10 to 85 degC, 2 degC beyond (DS18B20 data sheet)"},
+        "temperature_c": {
+            "unit": "degC",
+            "rated": "-55 to 125 degC (DS18B20 data sheet)",
+            "accuracy": "0.5 degC from -10 to 85 degC, 2 degC beyond (DS18B20 data sheet)",
+        },
         "raw": {"meaning": "scratchpad word, 1/16 degC"},
         "flags": {"meaning": flag_bits.MEANING},
     }
@@ -115,16 +140,24 @@ def power(records):
         bits[mine[np.abs(shunt_raw[mine]) >= full_scale]] |= declared_records.FLAG_LIMIT
     bits[bus_raw & ina219.BUS_OVERFLOW != 0] |= declared_records.FLAG_LIMIT
     bits[_outside(bus_v, BUS_RATED_V)] |= flag_bits.OUT_OF_RANGE
-    columns = {"channel": Words(codes, vocabulary), "bus_v": bus_v, "shunt_v": shunt_v, "current_ma": current_ma,
-               "power_mw": bus_v * current_ma, "bus_raw": bus_raw, "shunt_raw": shunt_raw,
-               "flags": flag_bits.words_of(bits)}
+    columns = {
+        "channel": Words(codes, vocabulary),
+        "bus_v": bus_v,
+        "shunt_v": shunt_v,
+        "current_ma": current_ma,
+        "power_mw": bus_v * current_ma,
+        "bus_raw": bus_raw,
+        "shunt_raw": shunt_raw,
+        "flags": flag_bits.words_of(bits),
+    }
     about = {
         "channel": {"meaning": "which supply, by its name in the settings"},
         "bus_v": {"unit": "V", "rated": "0 to 26 V (INA219 data sheet)", "meaning": "at the load side of the shunt"},
         "shunt_v": {"unit": "V", "meaning": "across the shunt, positive towards the load"},
         "current_ma": {"unit": "mA", "meaning": "shunt_v over the shunt of the settings"},
         "power_mw": {"unit": "mW", "meaning": "bus_v x current_ma"},
-        "bus_raw": {"meaning": "raw bus-voltage register"}, "shunt_raw": {"meaning": "raw shunt-voltage register"},
+        "bus_raw": {"meaning": "raw bus-voltage register"},
+        "shunt_raw": {"meaning": "raw shunt-voltage register"},
         "flags": {"meaning": flag_bits.MEANING},
     }
     return Table("power", columns, about), bits
@@ -137,9 +170,16 @@ def health(records):
     battery_v = rows["battery_raw"] / 65535.0 * full_scale_v
     battery_v[rows["battery_full_scale"] == 0] = np.nan  # no divider in the settings, no voltage
     columns = {"battery_v": battery_v}
-    for name, field in (("loop_max_ms", "loop_max"), ("card_write_max_ms", "card_write_max"), ("card_errors", "card_errors"),
-                        ("bus_errors", "bus_errors"), ("gnss_bad", "gnss_bad"), ("heap_free_bytes", "heap_free"),
-                        ("sectors", "sectors"), ("battery_raw", "battery_raw")):
+    for name, field in (
+        ("loop_max_ms", "loop_max"),
+        ("card_write_max_ms", "card_write_max"),
+        ("card_errors", "card_errors"),
+        ("bus_errors", "bus_errors"),
+        ("gnss_bad", "gnss_bad"),
+        ("heap_free_bytes", "heap_free"),
+        ("sectors", "sectors"),
+        ("battery_raw", "battery_raw"),
+    ):
         columns[name] = rows[field].astype(np.int64)
     about = {
         "battery_v": {"unit": "V", "meaning": "at the board's ADC, through the divider of the settings"},
@@ -148,7 +188,8 @@ def health(records):
         "card_errors": {"meaning": "failed card writes since power-up"},
         "bus_errors": {"meaning": "failed chip readings since power-up"},
         "gnss_bad": {"meaning": "receiver messages with a wrong checksum since power-up"},
-        "heap_free_bytes": {"unit": "byte"}, "sectors": {"meaning": "written since power-up"},
+        "heap_free_bytes": {"unit": "byte"},
+        "sectors": {"meaning": "written since power-up"},
         "battery_raw": {"meaning": "ADC reading, 0 to 65535"},
     }
     return Table("health", columns, about)

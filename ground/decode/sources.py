@@ -67,8 +67,10 @@ def open_source(path, progress=None):
     if stat.S_ISDIR(mode):
         return _folder(path, progress)
     if stat.S_ISBLK(mode) or stat.S_ISCHR(mode):
-        raise InputError(f"{path}: is a device; make an image of the card first (`dd if={path} of=card.img bs=4M "
-                         "conv=noerror,sync`, or ddrescue if it has read errors) and decode that copy")
+        raise InputError(
+            f"{path}: is a device; make an image of the card first (`dd if={path} of=card.img bs=4M "
+            "conv=noerror,sync`, or ddrescue if it has read errors) and decode that copy"
+        )
     if not stat.S_ISREG(mode):
         raise InputError(f"{path}: is neither a file nor a folder; {_STEP}")
     return _file(path, progress)
@@ -84,14 +86,18 @@ def _mapped(path):
         size = path.stat().st_size
         return np.memmap(path, dtype=np.uint8, mode="r").view(np.ndarray) if size else np.empty(0, np.uint8)
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({_reason(error)}); copy it to a disk that works and try again") from None
+        raise InputError(
+            f"{path}: cannot be read ({_reason(error)}); copy it to a disk that works and try again"
+        ) from None
 
 
 def _folder(path, progress):
     try:
         entries = sorted(entry for entry in path.iterdir() if LOG_NAME.fullmatch(entry.name) and entry.is_file())
     except OSError as error:
-        raise InputError(f"{path}: folder cannot be read ({_reason(error)}); copy the card's files and try again") from None
+        raise InputError(
+            f"{path}: folder cannot be read ({_reason(error)}); copy the card's files and try again"
+        ) from None
     source = Source("folder", [], [], 0)
     for entry in entries:
         data = _mapped(entry)
@@ -102,10 +108,14 @@ def _folder(path, progress):
             source.names.append(entry.name)
             source.bytes_read += len(data)
     if not entries:
-        raise InputError(f"{path}: no log in this folder (TD000001.LOG and the like); give the card's own top folder")
+        images = sorted(entry.name for entry in path.iterdir() if entry.suffix.lower() in (".img", ".bin", ".dd"))
+        instead = f"; did you mean {path / images[0]}?" if images else "; give the card's own top folder"
+        raise InputError(f"{path}: no log in this folder (TD000001.LOG and the like){instead}")
     if not any(_holds_sectors(data) for data, _joined in source.buffers):
-        raise InputError(f"{path}: the log files in this folder hold no records; "
-                         "make an image of the card and decode that, it finds what the file system hides")
+        raise InputError(
+            f"{path}: the log files in this folder hold no records; "
+            "make an image of the card and decode that, it finds what the file system hides"
+        )
     return source
 
 

@@ -88,8 +88,10 @@ class Table:
 
     def take(self, order):
         """The rows named by an index array, as a new table."""
-        columns = {name: column[order] if isinstance(column, np.ndarray) else column.take(order)
-                   for name, column in self.columns.items()}
+        columns = {
+            name: column[order] if isinstance(column, np.ndarray) else column.take(order)
+            for name, column in self.columns.items()
+        }
         return Table(self.name, columns, self.about)
 
 

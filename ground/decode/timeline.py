@@ -1,14 +1,16 @@
 """One UTC line: for each boot, UTC = begin + rate x t_ms, fitted to what the receiver said.
 
-The receiver may say wrong things: a date 1024 weeks off after a cold start, a clock that jumps when the leap seconds
-arrive, a recorded stream that starts over. So the fit asks which line most fixes agree on, never for a mean. The board's
-crystal is good to some ten ppm; a rate more than 200 ppm from 1 is not a clock, and the plain offset is used instead.
+The receiver may say wrong things: a date 1024 weeks off after a cold start, a clock that jumps when the leap
+seconds arrive, a recorded stream that starts over. So the fit asks which line most fixes agree on, never for a mean.
+The board's crystal is good to some ten ppm; a rate more than 200 ppm from 1 is not a clock, and the plain offset is
+used instead.
 
 A fix reaches the log some tenths of a second after the moment it speaks of (the receiver computes, then sends at 9600
 baud). That lateness is part of the stated uncertainty.
 """
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -117,11 +119,15 @@ def join(boots, fitted, causes):
             if lines[n] is None:
                 notes.append(f"boot {boot.boot}: no GPS time and no bound from its neighbours; its rows have no utc")
             else:
-                notes.append(f"boot {boot.boot}: no GPS time; utc placed {lines[n].basis}, "
-                             f"uncertain by {lines[n].uncertainty_ms / 1000:.1f} s")
+                notes.append(
+                    f"boot {boot.boot}: no GPS time; utc placed {lines[n].basis}, "
+                    f"uncertain by {lines[n].uncertainty_ms / 1000:.1f} s"
+                )
         elif lines[n].basis != "gps":
-            notes.append(f"boot {boot.boot}: the receiver's time does not run like the board's clock; "
-                         f"utc uncertain by {lines[n].uncertainty_ms / 1000:.0f} s")
+            notes.append(
+                f"boot {boot.boot}: the receiver's time does not run like the board's clock; "
+                f"utc uncertain by {lines[n].uncertainty_ms / 1000:.0f} s"
+            )
     _push_apart(boots, lines, notes)
     return lines, notes
 
@@ -134,12 +140,14 @@ def _drop_contradictions(boots, lines, notes):
     """Of two neighbours that overlap by more than their uncertainty the one with fewer fixes is not believed."""
     while True:
         known = [n for n, line in enumerate(lines) if line is not None]
-        for before, after in zip(known, known[1:], strict=False):
+        for before, after in pairwise(known):
             overlap = _span(boots[before], lines[before])[1] - _span(boots[after], lines[after])[0]
             if overlap > lines[before].uncertainty_ms + lines[after].uncertainty_ms:
                 weak = before if lines[before].points < lines[after].points else after
-                notes.append(f"boot {boots[weak].boot}: its GPS time contradicts boot "
-                             f"{boots[after if weak == before else before].boot} and is not used")
+                notes.append(
+                    f"boot {boots[weak].boot}: its GPS time contradicts boot "
+                    f"{boots[after if weak == before else before].boot} and is not used"
+                )
                 lines[weak] = None
                 break
         else:
@@ -158,13 +166,23 @@ def _between(boots, lines, causes, n):
         slack = begin_behind - end_before - duration
         if -_RESTART_MS <= slack <= _BOUND_MS:
             half = max(slack, 0) / 2
-            return Line(end_before + half - boots[n].first_ms, 1.0, half + lines[n - 1].uncertainty_ms, "between neighbours")
+            return Line(
+                end_before + half - boots[n].first_ms, 1.0, half + lines[n - 1].uncertainty_ms, "between neighbours"
+            )
     if end_before is not None and causes[n] in _WARM_CAUSES:
-        return Line(end_before + _RESTART_MS - boots[n].first_ms, 1.0, _RESTART_MS + lines[n - 1].uncertainty_ms,
-                    "after the boot before")
+        return Line(
+            end_before + _RESTART_MS - boots[n].first_ms,
+            1.0,
+            _RESTART_MS + lines[n - 1].uncertainty_ms,
+            "after the boot before",
+        )
     if behind == n + 1 and causes[behind] in _WARM_CAUSES:
-        return Line(begin_behind - _RESTART_MS - boots[n].last_ms, 1.0, _RESTART_MS + lines[behind].uncertainty_ms,
-                    "before the boot behind")
+        return Line(
+            begin_behind - _RESTART_MS - boots[n].last_ms,
+            1.0,
+            _RESTART_MS + lines[behind].uncertainty_ms,
+            "before the boot behind",
+        )
     return None
 
 
@@ -179,5 +197,7 @@ def _push_apart(boots, lines, notes):
             if late > 0:
                 line.begin_ms += late
                 line.uncertainty_ms += late
-                notes.append(f"boot {boot.boot}: moved {late / 1000:.1f} s later, so that it begins after the boot before")
+                notes.append(
+                    f"boot {boot.boot}: moved {late / 1000:.1f} s later, so that it begins after the boot before"
+                )
         end = _span(boot, line)[1]

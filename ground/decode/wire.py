@@ -1,4 +1,4 @@
-"""The closed table of frames as arrays, made from the shared declarations: what is legal, how long, which numpy type."""
+"""The closed table of frames as arrays, made from the shared declarations: what is legal, how long, which type."""
 
 from functools import lru_cache
 
@@ -51,8 +51,8 @@ def frame_dtypes():
 def row_view(data, size):
     """One overlapping view with a stride of one byte: item n is the `size` bytes from offset n, as a void scalar.
 
-    Indexed by an array it copies whole rows, seven times faster than a gather field by field. Never `take` from it: that
-    would first copy the view, `size` times the data.
+    Indexed by an array it copies whole rows, seven times faster than a gather field by field. Never `take` from it:
+    that would first copy the view, `size` times the data.
     """
     return np.ndarray((max(len(data) - size + 1, 0),), dtype=f"V{size}", buffer=data, strides=(1,))
 

@@ -27,15 +27,17 @@ def check_goal(out_dir, source, force):
     """
     if out_dir.is_symlink() and not out_dir.exists():
         raise InputError(f"{out_dir}: is a link to nowhere; choose another output folder")
-    if not out_dir.exists() or force and out_dir.is_dir():
+    if not out_dir.exists() or (force and out_dir.is_dir()):
         return
     if not out_dir.is_dir():
         raise InputError(f"{out_dir}: is a file; choose another output folder with --out")
     beside_its_image = source.is_file() and source.resolve().parent == out_dir.resolve()
     present = [name for name in OURS if (out_dir / name).exists()]
     if present:
-        raise InputError(f"{out_dir}: already holds a decoded flight ({present[0]}); "
-                         "choose another folder with --out, or overwrite it with --force")
+        raise InputError(
+            f"{out_dir}: already holds a decoded flight ({present[0]}); "
+            "choose another folder with --out, or overwrite it with --force"
+        )
     if not beside_its_image:
         raise InputError(f"{out_dir}: this folder exists; choose a new one with --out, or write into it with --force")
 

@@ -1,4 +1,4 @@
-"""Makes logs and cards out of records, with the plain encoder of shared_protocol: the decoder's tests know what is in them."""
+"""Makes logs out of records, with the plain encoder of shared_protocol: the decoder's tests know what is in them."""
 
 import struct
 from dataclasses import dataclass
@@ -11,7 +11,18 @@ from shared_protocol import frame, layout
 from shared_protocol.conversions.ms5611 import prom_crc4
 from shared_protocol.crc import frame_salt
 from shared_protocol.records import (
-    BOOT, CHANNEL, EVENT, FIX, HEALTH, POWER, PRESSURE, PRESSURE_CAL, PROBE, TEMPERATURE, declaration, payload_format,
+    BOOT,
+    CHANNEL,
+    EVENT,
+    FIX,
+    HEALTH,
+    POWER,
+    PRESSURE,
+    PRESSURE_CAL,
+    PROBE,
+    TEMPERATURE,
+    declaration,
+    payload_format,
 )
 
 CONTACT = "Whoever finds this box: thank you. Write to finder@thistledown.example"
@@ -96,18 +107,34 @@ def prom_with_crc(words=PROM):
 
 def pressure_words(pressure_hpa, box_c=25.0, prom=PROM):
     """Raw words D1, D2 that a MS5611 gives; exact from 20 degC up, where there is no second-order term."""
-    dt = int(round((box_c * 100 - 2000) * 2**23 / prom[6]))
+    dt = round((box_c * 100 - 2000) * 2**23 / prom[6])
     off = (prom[2] << 16) + ((prom[4] * dt) >> 7)
     sens = (prom[1] << 15) + ((prom[3] * dt) >> 8)
-    return int(round(((pressure_hpa * 100 * 2**15) + off) * 2**21 / sens)), dt + (prom[5] << 8)
+    return round(((pressure_hpa * 100 * 2**15) + off) * 2**21 / sens), dt + (prom[5] << 8)
 
 
 def fix_values(utc_ms, latitude_deg, longitude_deg, altitude_m, climb_mps=0.0, fix_type=3, source=2, flags=0):
     """Raw values of a `fix` record at a UTC moment (ms since 1970)."""
     moment = datetime.fromtimestamp(utc_ms // 86400000 * 86400, UTC)
-    return (moment.year, moment.month, moment.day, utc_ms % 86400000, round(latitude_deg * 1e7), round(longitude_deg * 1e7),
-            round(altitude_m * 1000), round((altitude_m + 46.0) * 1000), 12345, 9000000, round(climb_mps * 1000), 3500, 121,
-            9, fix_type, source, flags)
+    return (
+        moment.year,
+        moment.month,
+        moment.day,
+        utc_ms % 86400000,
+        round(latitude_deg * 1e7),
+        round(longitude_deg * 1e7),
+        round(altitude_m * 1000),
+        round((altitude_m + 46.0) * 1000),
+        12345,
+        9000000,
+        round(climb_mps * 1000),
+        3500,
+        121,
+        9,
+        fix_type,
+        source,
+        flags,
+    )
 
 
 @dataclass
@@ -122,7 +149,7 @@ class Profile:
 
 
 def flight_profile(wait_s=120, ground_m=214.0, top_m=29500.0, climb_mps=5.0, land_mps=5.5, landing_m=180.0, rest_s=240):
-    """Up at one speed, down by the root of the air's thinness, at 1 s steps; burst after gathering speed within seconds."""
+    """Up at one speed, down by the root of the air's thinness, in steps of 1 s."""
     heights, speeds = [ground_m] * wait_s, [0.0] * wait_s
     h, v = ground_m, climb_mps
     while h + v < top_m:
@@ -150,7 +177,9 @@ def flight_profile(wait_s=120, ground_m=214.0, top_m=29500.0, climb_mps=5.0, lan
 LAUNCH_UTC_MS = 1_937_640_600_000  # an invented morning, 2031-05-27T07:30:00Z
 
 
-def log_flight(log, profile, boots=((1, 0, None),), *, seed=1, gnss=True, utc_ms=LAUNCH_UTC_MS, noise_m=6.0, gnss_late_ms=180):
+def log_flight(
+    log, profile, boots=((1, 0, None),), *, seed=1, gnss=True, utc_ms=LAUNCH_UTC_MS, noise_m=6.0, gnss_late_ms=180
+):
     """Write a whole flight into `log`: 1 Hz fixes and probes, 10 Hz pressure, 5 Hz panel, health each 5 s.
 
     `boots` are (number, first second, last second or None); a boot's clock starts at its first second.
@@ -175,8 +204,17 @@ def log_flight(log, profile, boots=((1, 0, None),), *, seed=1, gnss=True, utc_ms
                     log.add(POWER, t + step * 100 + 3, 0, 0, 1250 << 3 | 2, int(rng.integers(400, 500)))
             if gnss:
                 moment = utc_ms + second * 1000
-                log.add(FIX, t + 900 + gnss_late_ms, *fix_values(
-                    moment + 920, 51.2 + second * 1e-5, 7.1 + second * 2e-5, h + v * 0.92 + rng.normal(0, noise_m), v))
+                log.add(
+                    FIX,
+                    t + 900 + gnss_late_ms,
+                    *fix_values(
+                        moment + 920,
+                        51.2 + second * 1e-5,
+                        7.1 + second * 2e-5,
+                        h + v * 0.92 + rng.normal(0, noise_m),
+                        v,
+                    ),
+                )
             log.add(TEMPERATURE, t + 950, 0, 0, round(16 * (15 - min(h, 11000) * 0.0065)))
             log.add(TEMPERATURE, t + 960, 1, 0, 16 * 20)
             if second % 5 == 0:

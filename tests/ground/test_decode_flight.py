@@ -20,7 +20,11 @@ def flown(tmp_path_factory):
     log = log_flight(LogMaker(), PROFILE, boots=((1, 0, CUT), (2, BACK, None)))
     (folder / "TD000001.LOG").write_bytes(log.data())
     result = decode(folder / "TD000001.LOG", folder / "out")
-    return result, pq.read_table(folder / "out" / "flight.parquet").to_pydict(), pq.read_schema(folder / "out" / "flight.parquet")
+    return (
+        result,
+        pq.read_table(folder / "out" / "flight.parquet").to_pydict(),
+        pq.read_schema(folder / "out" / "flight.parquet"),
+    )
 
 
 def second_of(text):
@@ -28,9 +32,24 @@ def second_of(text):
 
 
 def test_columns_are_those_of_the_contract(flown):
-    names = ["utc", "phase", "latitude_deg", "longitude_deg", "altitude_m", "altitude_source", "pressure_hpa",
-             "pressure_altitude_m", "climb_mps", "temperature_outside_c", "temperature_inside_c", "panel_bus_v",
-             "panel_current_ma", "panel_power_mw", "battery_v", "flags"]
+    names = [
+        "utc",
+        "phase",
+        "latitude_deg",
+        "longitude_deg",
+        "altitude_m",
+        "altitude_source",
+        "pressure_hpa",
+        "pressure_altitude_m",
+        "climb_mps",
+        "temperature_outside_c",
+        "temperature_inside_c",
+        "panel_bus_v",
+        "panel_current_ma",
+        "panel_power_mw",
+        "battery_v",
+        "flags",
+    ]
     assert flown[2].names == names
     assert flown[2].field("panel_current_ma").metadata[b"unit"] == b"mA"
 
@@ -46,7 +65,9 @@ def test_rows_of_a_gap_are_empty_and_say_so(flown):
     for second in range(CUT + 2, BACK - 1):
         row = {name: values[second] for name, values in table.items()}
         assert row["flags"] == "gap" and row["altitude_source"] == "none"
-        assert all(row[name] is None for name in row if name.endswith(("_m", "_hpa", "_deg", "_c", "_v", "_ma", "_mw", "_mps")))
+        assert all(
+            row[name] is None for name in row if name.endswith(("_m", "_hpa", "_deg", "_c", "_v", "_ma", "_mw", "_mps"))
+        )
 
 
 def test_values_are_those_of_the_flight(flown):
@@ -60,7 +81,7 @@ def test_values_are_those_of_the_flight(flown):
     assert table["temperature_inside_c"][300] == 20.0
     assert table["battery_v"][302] == pytest.approx(40000 / 65535 * 6.6)
     assert table["climb_mps"][300] == pytest.approx(5.0)
-    assert "interpolated" not in "".join(table["flags"][20:CUT - 10])
+    assert "interpolated" not in "".join(table["flags"][20 : CUT - 10])
 
 
 def test_phase_column_and_results_agree_with_the_profile(flown):

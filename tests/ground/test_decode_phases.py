@@ -16,7 +16,9 @@ def gnss(noise_m=8.0, seed=1):
 
 
 def barometer(noise_hpa=0.01, bias_hpa=0.0, seed=2):
-    hpa = standard_air(PROFILE.altitude_m).pressure_pa / 100 + np.random.default_rng(seed).normal(bias_hpa, noise_hpa, len(T))
+    hpa = standard_air(PROFILE.altitude_m).pressure_pa / 100 + np.random.default_rng(seed).normal(
+        bias_hpa, noise_hpa, len(T)
+    )
     return altitude_from_geopotential(pressure_altitude_m(np.maximum(hpa, 0.1) * 100))
 
 

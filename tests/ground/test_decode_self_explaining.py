@@ -35,7 +35,11 @@ def read_by_its_own_text(data):
     out = {}
     for sector in range(0, len(data) - 511, 512):
         words = struct.unpack_from("<HBBHI", data, sector)
-        if words[0] != sync or words[1] != 0 or crc32(data[sector : sector + header_size - 4]) != u32(data, sector + header_size - 4):
+        if (
+            words[0] != sync
+            or words[1] != 0
+            or crc32(data[sector : sector + header_size - 4]) != u32(data, sector + header_size - 4)
+        ):
             continue
         log_id, boot, _number, _format, kind, _flags = struct.unpack_from("<IIIBBH", data, sector + 10)
         if kind == 1:
@@ -78,9 +82,18 @@ def test_reader_built_from_the_logs_own_text_gets_the_same_values(tmp_path):
     assert len(fix["boot"]) == len(own["fix"]) > 100
     for n, (boot, t_ms, values) in enumerate(own["fix"]):
         assert (fix["boot"][n], fix["t_ms"][n]) == (boot, t_ms)
-        for column, field in (("latitude_deg", "latitude"), ("longitude_deg", "longitude"), ("altitude_m", "altitude"),
-                              ("ellipsoid_height_m", "ellipsoid_height"), ("speed_mps", "speed"), ("course_deg", "course"),
-                              ("climb_mps", "climb"), ("hdop", "hdop"), ("accuracy_m", "accuracy"), ("satellites", "satellites")):
+        for column, field in (
+            ("latitude_deg", "latitude"),
+            ("longitude_deg", "longitude"),
+            ("altitude_m", "altitude"),
+            ("ellipsoid_height_m", "ellipsoid_height"),
+            ("speed_mps", "speed"),
+            ("course_deg", "course"),
+            ("climb_mps", "climb"),
+            ("hdop", "hdop"),
+            ("accuracy_m", "accuracy"),
+            ("satellites", "satellites"),
+        ):
             assert fix[column][n] == values[field], column
     temperature = table("temperature")
     assert np.allclose(temperature["temperature_c"], [values["raw"] for _b, _t, values in own["temperature"]])
@@ -93,4 +106,6 @@ def test_reader_built_from_the_logs_own_text_gets_the_same_values(tmp_path):
     event = table("event")
     assert event["code"] == [values["code"] for _b, _t, values in own["event"]]
     sentences = dict(re.findall(r"^event (\d+) (.*)$", text, re.MULTILINE))
-    assert event["text"] == [sentences[str(int(v["code"]))].format(a=int(v["a"]), b=int(v["b"])) for _b, _t, v in own["event"]]
+    assert event["text"] == [
+        sentences[str(int(v["code"]))].format(a=int(v["a"]), b=int(v["b"])) for _b, _t, v in own["event"]
+    ]

@@ -33,14 +33,23 @@ def fat_image(folder, files, size_mib=40, table=False):
         handle.truncate(size_mib * 1024 * 1024)
         if table:
             handle.seek(446)
-            handle.write(bytes([0, 0, 0, 0, 12, 0, 0, 0]) + (2048).to_bytes(4, "little") + ((size_mib - 1) * 2048).to_bytes(4, "little"))
+            handle.write(
+                bytes([0, 0, 0, 0, 12, 0, 0, 0])
+                + (2048).to_bytes(4, "little")
+                + ((size_mib - 1) * 2048).to_bytes(4, "little")
+            )
             handle.seek(510)
             handle.write(b"\x55\xaa")
-    subprocess.run(["mkfs.fat", "-F", "32" if size_mib > 34 else "16", "-s", "1", "--offset", str(offset // 512), str(image)],
-                   check=True, capture_output=True)
+    subprocess.run(
+        ["mkfs.fat", "-F", "32" if size_mib > 34 else "16", "-s", "1", "--offset", str(offset // 512), str(image)],
+        check=True,
+        capture_output=True,
+    )
     for name, data in files.items():
         (folder / "copy").write_bytes(data)
-        subprocess.run(["mcopy", "-i", f"{image}@@{offset}", str(folder / "copy"), f"::{name}"], check=True, capture_output=True)
+        subprocess.run(
+            ["mcopy", "-i", f"{image}@@{offset}", str(folder / "copy"), f"::{name}"], check=True, capture_output=True
+        )
     return image
 
 
@@ -62,7 +71,11 @@ def test_log_file_folder_and_image_give_the_same_records(tmp_path):
     data = bytearray(8 << 20)
     data[3 << 20 : (3 << 20) + len(log.data())] = log.data()
     image.write_bytes(data)
-    results = [decode(folder / "TD000001.LOG", tmp_path / "a"), decode(folder, tmp_path / "b"), decode(image, tmp_path / "c")]
+    results = [
+        decode(folder / "TD000001.LOG", tmp_path / "a"),
+        decode(folder, tmp_path / "b"),
+        decode(image, tmp_path / "c"),
+    ]
     assert [result.integrity["source"]["kind"] for result in results] == ["log", "folder", "image"]
     for result in results:
         assert result.integrity["frames_ok"] == len(log.frames)
@@ -143,14 +156,17 @@ def test_missing_file_is_named(tmp_path):
     assert "nowhere.img" in message and "no such file" in message
 
 
-@pytest.mark.parametrize(("content", "says"), [
-    (b"", "empty"),
-    (b"\xff\xd8\xff\xe0\x00\x10JFIF\x00" + bytes(range(256)) * 40, "JPEG"),
-    (b"A diary of the launch.\n" * 200, "text"),
-    (b"Short.\n", "text"),
-    (bytes(100_000), "zeros"),
-    (bytes(range(256)) * 50, "no Thistledown log"),
-])
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"", "empty"),
+        (b"\xff\xd8\xff\xe0\x00\x10JFIF\x00" + bytes(range(256)) * 40, "JPEG"),
+        (b"A diary of the launch.\n" * 200, "text"),
+        (b"Short.\n", "text"),
+        (bytes(100_000), "zeros"),
+        (bytes(range(256)) * 50, "no Thistledown log"),
+    ],
+)
 def test_file_that_holds_no_log_is_refused_in_one_line(tmp_path, content, says):
     path = tmp_path / "thing.bin"
     path.write_bytes(content)
@@ -238,7 +254,7 @@ def test_csv_holds_what_parquet_holds(tmp_path):
     (tmp_path / "TD000001.LOG").write_bytes(log.data())
     decode(tmp_path / "TD000001.LOG", tmp_path / "parquet")
     decode(tmp_path / "TD000001.LOG", tmp_path / "csv", format="csv")
-    for name in sorted(os.listdir(tmp_path / "parquet" / "tables")) + ["../flight.parquet"]:
+    for name in [*sorted(os.listdir(tmp_path / "parquet" / "tables")), "../flight.parquet"]:
         parquet = pq.read_table(tmp_path / "parquet" / "tables" / name).to_pydict()
         path = tmp_path / "csv" / "tables" / name.replace(".parquet", ".csv")
         options = csv.ConvertOptions(strings_can_be_null=True, timestamp_parsers=["none"])
@@ -252,8 +268,10 @@ def test_csv_holds_what_parquet_holds(tmp_path):
 
 def test_decoding_loads_no_heavy_library(tmp_path):
     (tmp_path / "TD000001.LOG").write_bytes(make_log().data())
-    code = (f"import sys; from ground.decode import decode; assert 'pyarrow' not in sys.modules; "
-            f"decode({str(tmp_path / 'TD000001.LOG')!r}, {str(tmp_path / 'out')!r}); "
-            "print([m for m in ('pandas', 'scipy', 'pvlib', 'altair', 'polars') if m in sys.modules])")
+    code = (
+        f"import sys; from ground.decode import decode; assert 'pyarrow' not in sys.modules; "
+        f"decode({str(tmp_path / 'TD000001.LOG')!r}, {str(tmp_path / 'out')!r}); "
+        "print([m for m in ('pandas', 'scipy', 'pvlib', 'altair', 'polars') if m in sys.modules])"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=os.getcwd())
     assert done.stdout.strip() == "[]"

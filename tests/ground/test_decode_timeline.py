@@ -36,7 +36,7 @@ def test_crystal_that_runs_fast_or_slow_is_followed(ppm):
 def test_few_wrong_epochs_do_not_move_the_line():
     t, utc = epochs()
     wrong = rng.choice(len(t), 1200, replace=False)
-    utc[wrong] += rng.integers(-10**10, 10**10, len(wrong))
+    utc[wrong] += rng.integers(-(10**10), 10**10, len(wrong))
     assert error_ms(timeline.fit(t, utc)) < 100
 
 
@@ -84,7 +84,9 @@ def test_boot_without_gps_time_is_placed_between_its_neighbours():
 def test_boot_that_nothing_bounds_has_no_utc_and_it_is_said():
     lines, notes = timeline.join([boot(1, 100_000), boot(2, 20_000)], [line(BEGIN), None], [1, 1])
     assert lines[1] is None and "no utc" in notes[0]
-    lines, _notes = timeline.join([boot(1, 100), boot(2, 100), boot(3, 100)], [line(BEGIN), None, line(BEGIN + 10**8)], [1, 1, 1])
+    lines, _notes = timeline.join(
+        [boot(1, 100), boot(2, 100), boot(3, 100)], [line(BEGIN), None, line(BEGIN + 10**8)], [1, 1, 1]
+    )
     assert lines[1] is None
 
 

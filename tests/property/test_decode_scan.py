@@ -77,7 +77,11 @@ def test_damaged_log_gives_the_frames_that_the_plain_scanner_finds(steps):
     for boot in SALTS:
         keys.add(LOG.log_id, boot)
     piece = search(split(np.frombuffer(data, dtype=np.uint8), keys)) if data else None
-    got = {(int(at), keys.pairs[key][1]) for at, key in zip(piece.starts, piece.keys, strict=True)} if piece else set()
+    got = (
+        {(int(at), keys.pairs[key][1]) for at, key in zip(piece.found.starts, piece.found.keys, strict=True)}
+        if piece
+        else set()
+    )
     assert got == plain_frames(data)
 
 

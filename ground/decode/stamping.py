@@ -1,0 +1,65 @@
+"""The three columns that every table begins with: boot, t_ms and utc."""
+
+import numpy as np
+
+from ground.decode import happenings
+from ground.decode.table import Moments, Table
+from ground.decode.wire import KIND_OF_NAME
+
+
+class Stamper:
+    """Gives each table `boot`, `t_ms` and `utc`, and the flight's rows only, boot by boot in order of time."""
+
+    def __init__(self, records, boots, lines):
+        self._records = records
+        self._rank = np.full(len(records.keys.pairs), -1, dtype=np.int64)
+        for rank, boot in enumerate(boots):
+            self._rank[boot.key] = rank
+        self._number = np.array([boot for _log, boot in records.keys.pairs], dtype=np.int64)
+        self._lines = lines
+
+    def order(self, keys, t_ms, seq):
+        """Rows of the flight by boot, time and sequence; index array."""
+        mine = np.flatnonzero(self._rank[keys] >= 0)
+        return mine[np.lexsort((seq[mine], t_ms[mine], self._rank[keys[mine]]))]
+
+    def kind_order(self, name):
+        """The same for a record type whose rows are in the order of the log already."""
+        keys = self._records.row_keys[KIND_OF_NAME[name]]
+        rank = self._rank[keys]
+        mine = np.flatnonzero(rank >= 0)
+        return mine[np.argsort(rank[mine], kind="stable")]
+
+    def kind_table(self, table, order):
+        """A table of one record type, stamped."""
+        kind = KIND_OF_NAME[table.name]
+        return self.table(
+            table, self._records.row_keys[kind], self._records.rows[kind]["_t_ms"].astype(np.int64), order
+        )
+
+    def notes(self):
+        """Notes, which are fewer than their records."""
+        table, firsts = happenings.note(self._records)
+        kind = KIND_OF_NAME["note"]
+        keys = self._records.row_keys[kind][firsts]
+        t_ms = self._records.rows[kind]["_t_ms"].astype(np.int64)[firsts]
+        rank = self._rank[keys]
+        mine = np.flatnonzero(rank >= 0)
+        return self.table(table, keys, t_ms, mine[np.argsort(rank[mine], kind="stable")])
+
+    def table(self, table, keys, t_ms, order):
+        """`table` in the given order with the three common columns in front."""
+        keys, t_ms = keys[order], t_ms[order]
+        ms, known = np.zeros(len(order), dtype=np.int64), np.zeros(len(order), dtype=bool)
+        for key in np.unique(keys).tolist():
+            line = self._lines.get(key)
+            if line is not None:
+                own = keys == key
+                ms[own], known[own] = line.at(t_ms[own]), True
+        common = {"boot": self._number[keys], "t_ms": t_ms, "utc": Moments(ms, known)}
+        about = {
+            "boot": {"meaning": "power-up number of the board"},
+            "t_ms": {"unit": "ms", "meaning": "since that boot"},
+            "utc": {"unit": "UTC", "meaning": "ISO 8601, from the boot's line fitted to GPS time; null if unknown"},
+        }
+        return Table(table.name, common | table.take(order).columns, about | table.about)
