@@ -19,7 +19,7 @@ def decode(
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Write over tables that are already there.")] = False,
 ) -> None:
-    """Read a card, an image of one or a log file into a flight folder.
+    """Turn what is on a card into a flight folder.
 
     Writes tables/ (one per kind of record), flight.parquet (one row a second) and integrity.json (what was
     recovered and what was lost). The source is only read. Next: thistledown report DIR

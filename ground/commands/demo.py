@@ -15,10 +15,11 @@ def demo(
     out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="Where to write.")] = Path("flights/demo"),
     force: Annotated[bool, typer.Option("--force", help="Write into a folder that holds something else.")] = False,
 ) -> None:
-    """Show one whole flight: fly, decode, report, and what came out of it.
+    """Show one whole flight, from start to report.
 
     The firmware flies an invented balloon for two and a half hours to about 30 km, with one restart in flight, in
-    well under a minute. Needs no board and no network.
+    well under a minute. Then the card is decoded, a report made and
+    the flight summed up. Needs no board and no network.
 
     \b
     Example:

@@ -31,7 +31,7 @@ def fly(
     runtime: Annotated[Literal["micropython", "cpython"], typer.Option(help="What runs the firmware.")] = "micropython",
     force: Annotated[bool, typer.Option("--force", help="Write into a folder that already holds something.")] = False,
 ) -> None:
-    """Fly the firmware through a simulated flight; out come the card and the truth.
+    """Fly the firmware through a simulated flight.
 
     Writes card.img, the image of the memory card as it comes home, and truth.parquet, what really happened.
     Next: thistledown decode DIR/card.img -o DIR

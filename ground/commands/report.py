@@ -12,9 +12,9 @@ def report(
     flight: Annotated[Path, typer.Argument(metavar="FLIGHT", help="A flight folder, made by decode.")],
     force: Annotated[bool, typer.Option("--force", help="Write over an earlier report.")] = False,
 ) -> None:
-    """Make one self-contained page and PNG figures of a flight.
+    """Make a page and figures of a flight.
 
-    Writes report.html, which opens in any browser without a network, and figures/.
+    Writes report.html, one file that opens in any browser without a network, and the charts as PNG in figures/.
 
     \b
     Example:

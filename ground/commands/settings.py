@@ -8,7 +8,7 @@ import typer
 
 from ground.console import say
 
-settings_app = typer.Typer(help="Write the board's settings file, check it, make the board's JSON of it.")
+settings_app = typer.Typer(help="Write and check the board's settings.")
 
 
 @settings_app.command()
@@ -16,7 +16,9 @@ def init(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The new settings file.")],
     force: Annotated[bool, typer.Option("--force", help="Write over a file that is already there.")] = False,
 ) -> None:
-    """Write a settings file with every key at its default, each explained.
+    """Write a settings file to start from.
+
+    It holds every key at its default, each explained.
 
     \b
     Example:
@@ -40,7 +42,9 @@ def check(
     ] = None,
     force: Annotated[bool, typer.Option("--force", help="Write over a JSON file that is already there.")] = False,
 ) -> None:
-    """Check a settings file; with --json also make the file that goes on the board.
+    """Check a settings file.
+
+    With --json it also makes the file that goes on the board.
 
     \b
     Example:
@@ -56,6 +60,8 @@ def check(
     say(f"{file}: every key is good; {len(changed)} differ from the default.")
     for line in changed:
         say(f"  {line}")
+    if not settings.contact:
+        say("! contact is empty: whoever finds the box will not know whom to call.")
     if json is not None:
         json.write_text(board_json(settings), encoding="utf-8")
         say(f"Wrote {json}; it goes on the board as settings.json.")

@@ -13,7 +13,9 @@ PASS_EVERYTHING_ON = {"allow_extra_args": True, "ignore_unknown_options": True}
 
 
 def test(context: typer.Context) -> None:
-    """Run all the project's tests; further words go to pytest as they are.
+    """Run all the project's tests.
+
+    Further words go to pytest as they are.
 
     \b
     Example:

@@ -254,6 +254,16 @@ def test_settings_go_from_the_commented_file_to_the_boards_json(tmp_path, capsys
     assert '"led_pin": 2' in json.read_text(encoding="utf-8")
 
 
+def test_settings_without_a_contact_are_accepted_with_a_warning(tmp_path, capsys):
+    toml = tmp_path / "mine.toml"
+    toml.write_text("led_pin = 2\n")
+    assert cli.run(["settings", "check", str(toml)]) == 0
+    assert "whom to call" in capsys.readouterr().out
+    toml.write_text('contact = "the club, 0000 1234"\n')
+    assert cli.run(["settings", "check", str(toml)]) == 0
+    assert "whom to call" not in capsys.readouterr().out
+
+
 def test_settings_commands_write_over_nothing_without_force(tmp_path, capsys):
     toml, json = tmp_path / "mine.toml", tmp_path / "settings.json"
     toml.write_text("led_pin = 2\n")
