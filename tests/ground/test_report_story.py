@@ -148,3 +148,8 @@ def test_local_plane_agrees_with_the_geodesic(origin, azimuth, km):
 def test_local_plane_has_its_zero_at_the_origin():
     east, north = east_north_km(np.array([48.0, 48.1]), np.array([11.0, 11.0]), 48.0, 11.0)
     assert abs(east[0]) < 1e-12 and abs(north[0]) < 1e-12 and north[1] == pytest.approx(11.12, abs=0.01)
+
+
+def test_extremes_among_the_facts_leave_suspect_readings_out(flight):
+    small = {label: (value, note) for label, value, note in fact_rows(*flight)}
+    assert "warmest" in small["Coldest, outside"][1] and "85" not in small["Coldest, outside"][1]
