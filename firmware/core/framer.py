@@ -21,12 +21,11 @@ from shared_protocol.frame import (
     HEADER_SIZE,
     KIND_FRAMES,
     OVERHEAD,
-    PAYLOAD_SIZES,
     PREFIX_SIZE,
     SECTOR_SIZE,
     SYNC,
 )
-from shared_protocol.records import HEADER, declaration, payload_format
+from shared_protocol.records import HEADER
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
@@ -35,15 +34,17 @@ if TYPE_CHECKING:
 PAYLOAD = PREFIX_SIZE  # where in a Frame's buffer the fields begin
 
 _SEQ_AND_TIME = const(4)  # offset of both in a frame
-_SECTORS_WAITING = const(12)  # about ten seconds of readings at the usual rates, 6 kB
+_SECTORS_WAITING = const(10)  # nine seconds of readings at the usual rates, 5 kB
 
 
 class Frame:
     """The staging buffer of one record type: pack its fields into `buffer` at PAYLOAD with `format`."""
 
     def __init__(self, record_type: int):
-        length = PAYLOAD_SIZES[record_type]
+        from shared_protocol.records import declaration, payload_format  # not kept: see spare.py
+
         self.format = payload_format(declaration(record_type)[2])
+        length = struct.calcsize(self.format)
         self.size = OVERHEAD + length
         self.crc_at = self.size - CRC_SIZE
         self.buffer = bytearray(self.size)

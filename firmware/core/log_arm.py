@@ -6,11 +6,10 @@ beginning is what the card held before (an older log, at worst). After the close
 the allocation table again. The file grows in steps, because a slow card takes seconds for all of it and the watchdog
 has to be fed. A card with less room than asked for gives what it has.
 
-shared_protocol/layout.py and its tables of words are only imported here: a power-up that resumes a log needs none.
+This module is only imported when a log is armed (spare.py).
 """
 
-import sys
-
+from shared_protocol import layout
 from shared_protocol.compat import const
 from shared_protocol.frame import SECTOR_SIZE, encode_text_sector
 
@@ -18,8 +17,6 @@ _STEP = const(1048576)
 _SECTORS_MIN = const(256)  # less is no log worth having: about four minutes
 
 _ENOSPC = const(28)  # MicroPython's errno module does not know this one
-
-_WORDS = ("layout", "event_text")  # of shared_protocol
 
 
 def log_name(number: int) -> str:
@@ -57,12 +54,9 @@ def create(storage, number: int, size_mib: int, text_sectors, feed) -> int:
 
 def text_sectors(contact: str, log_id: int, boot: int, seq: int, t_ms: int) -> list:
     """The sectors that say what the log is, 512 bytes each."""
-    from shared_protocol.layout import text_sectors
-
     sectors = []
-    for text in text_sectors(contact):
+    for text in layout.text_sectors(contact):
         sectors.append(encode_text_sector(text, log_id, boot, len(sectors), seq, t_ms))
-    _forget_words()
     return sectors
 
 
@@ -81,14 +75,3 @@ def _stretch(file, size_mib, feed):
         file.seek(sectors * SECTOR_SIZE - 1)
         file.write(b"\0")
     return sectors
-
-
-def _forget_words():
-    """Give back the memory that the words took; on a board that is an eighth of all there is."""
-    if sys.implementation.name != "micropython":
-        return
-    package = sys.modules["shared_protocol"]
-    for name in _WORDS:
-        sys.modules.pop("shared_protocol." + name, None)
-        if hasattr(package, name):
-            delattr(package, name)

@@ -18,10 +18,9 @@ is. Places are tried up to HOLE_MAX behind the last good one, as the search for 
 is lost: it is mounted and searched anew every few seconds, and if it answers and still refuses, a new log is begun.
 """
 
-from firmware.core import log_arm
+from firmware.core import spare
 from firmware.core.framer import Framer
 from firmware.core.journal import Journal
-from firmware.core.log_search import HOLE_MAX, LogSearch
 from firmware.core.schedule import Clock
 from shared_protocol import events
 from shared_protocol.compat import const
@@ -31,7 +30,7 @@ _ROOM_MIN = const(660)  # sectors; the usual rates need 1.05 a second
 _RETRY_MS = const(5000)
 _RETRY_FULL_MS = const(60000)  # each try makes a file and removes it again
 _ENOSPC = const(28)
-_FAILURES_MAX = const(6)  # in a row; with the sector that a resume leaves out no hole is longer than HOLE_MAX
+_FAILURES_MAX = const(6)  # in a row; with the sector that a resume leaves out, HOLE_MAX of log_search.py
 _LOSSES_MAX = const(3)  # in a row, without one good sector between them: this part of the card is dead
 _STALE_FILES_MAX = const(8)
 
@@ -63,6 +62,7 @@ class Logbook:
         self._retry_at_ms = 0
         self._previous_id = 0  # of a log on the card that is not gone on with
         self._scratch = bytearray(SECTOR_SIZE)
+        self._name = ""  # of the file
         self.is_open = False
         self.was_lost = False
         self.number = 0
@@ -88,6 +88,8 @@ class Logbook:
                 self._journal.event(now_ms, events.CARD_LOST, events.CARD, 0, 1)
                 self._journal.note(now_ms, events.CARD, "card: " + str(error))
             return False
+        finally:
+            spare.forget(spare.LOG_OPENING)
         if self.was_lost:
             self.was_lost = False
             away_s = (now_ms - self._lost_at_ms) // 1000
@@ -135,18 +137,21 @@ class Logbook:
         self.finished = finished
 
     def _open(self, now_ms):
+        from firmware.core import log_arm
+
         self._put_aside()
         self._storage.mount()
         newest = 0
         for name in self._storage.names():
             newest = max(newest, log_arm.log_number(name))
-        if newest and self._losses < _LOSSES_MAX and self._resume(now_ms, newest):
+        if newest and self._losses < _LOSSES_MAX and self._resume(now_ms, newest, log_arm.log_name(newest)):
             return
-        self._arm(now_ms, newest + 1)
+        self._arm(now_ms, newest + 1, log_arm)
 
-    def _resume(self, now_ms, number):
+    def _resume(self, now_ms, number, name):
         """Go on in an existing log; False if a new one has to be begun."""
-        name = log_arm.log_name(number)
+        from firmware.core.log_search import LogSearch
+
         search = LogSearch(self._storage, name, self._feed)
         end = search.run()
         self.resume_reads = end.reads
@@ -163,29 +168,31 @@ class Logbook:
             self.first_sector = following
             self.resumed = True
             self.phase = end.flags >> PHASE_SHIFT & PHASE_MASK
-        self._begin(now_ms, number, end.log_id, search.total, following)
+        self._begin(now_ms, number, name, end.log_id, search.total, following)
         self._journal.event(now_ms, events.LOG_RESUMED, events.CARD, 0, number, following)
         return True
 
-    def _arm(self, now_ms, number):
-        """Make a new log."""
+    def _arm(self, now_ms, number, log_arm):
+        """Make a new log, with the help of the module log_arm."""
+        name = log_arm.log_name(number)
         log_id = self._random_u32()
         while log_id == 0 or log_id == self.log_id or log_id == self._previous_id:
             log_id = self._random_u32()
         text = log_arm.text_sectors(self._contact, log_id, self._boots.count, self._framer.seq, now_ms)
         total = log_arm.create(self._storage, number, self._size_mib, text, self._feed)
         following = len(text)
-        self._file = self._storage.open(log_arm.log_name(number), "r+b")
+        self._file = self._storage.open(name, "r+b")
         self._file.seek(following * SECTOR_SIZE)
         self.first_sector = following
         self.resumed = False
         self.finished = False
         self._losses = 0
-        self._begin(now_ms, number, log_id, total, following)
+        self._begin(now_ms, number, name, log_id, total, following)
         self._journal.event(now_ms, events.LOG_ARMED, events.CARD, 0, number, total)
 
-    def _begin(self, now_ms, number, log_id, total, following):
+    def _begin(self, now_ms, number, name, log_id, total, following):
         self.number = number
+        self._name = name
         self.log_id = log_id
         self._total = total
         self._next = following
@@ -229,7 +236,7 @@ class Logbook:
             pass
         try:  # FAT keeps an error with the open file, so a fresh one is needed
             self._put_aside()
-            self._file = self._storage.open(log_arm.log_name(self.number), "r+b")
+            self._file = self._storage.open(self._name, "r+b")
             self._file.seek(sector * SECTOR_SIZE)
             self.is_open = True
             return True
@@ -268,6 +275,3 @@ class Logbook:
 def _error_number(error):
     """The system's number of an error, 0 for one without."""
     return error.errno or 0 if isinstance(error, OSError) else 0
-
-
-assert HOLE_MAX >= _FAILURES_MAX + 1  # the writer's promise to the search

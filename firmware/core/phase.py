@@ -62,6 +62,11 @@ class Phase:
         self._last_raw = 0
         self._changed_s = 0
 
+    def begin(self, phase: int) -> None:
+        """Where to begin: the phase that the resumed log carries."""
+        self.phase = phase
+        self._was_flying = phase != events.PHASE_GROUND
+
     def add_pressure(self, pressure_pa: int, raw: int, now_s: int) -> None:
         """Pressure of the last second, and the raw word behind it, which tells a barometer that repeats itself."""
         if raw != self._last_raw:

@@ -6,8 +6,6 @@ with MicroPython's heap locked.
 
 import struct
 
-from firmware.drivers.ms5611 import prom_crc4
-
 TICKS_PERIOD = 2**30  # where a board's millisecond counter wraps around
 
 
@@ -35,6 +33,17 @@ class VirtualTime:
         self.ms += ms
         if 0 <= self.stop_ms <= self.ms:
             raise Stop
+
+
+def prom_crc4(words):
+    """CRC-4 over a PROM (application note AN520), its own four bits taken as 0."""
+    remainder = 0
+    for index in range(16):
+        word = words[index // 2] & (0xFF00 if index > 13 else 0xFFFF)
+        remainder ^= word & 0xFF if index & 1 else word >> 8
+        for _ in range(8):
+            remainder = (remainder << 1 ^ (0x3000 if remainder & 0x8000 else 0)) & 0xFFFF
+    return remainder >> 12
 
 
 class Barometer:
@@ -286,6 +295,14 @@ class RamCard:
         self.dead = ()  # blocks that never take a write
         self.forgets = False  # takes writes and keeps nothing
         self.last_block = 0  # written last
+
+    def after_cut(self):
+        """The same card after the power came back. What the old power-up left in memory can't reach it any more."""
+        card = RamCard(self.count)
+        card.blocks = self.blocks
+        self.blocks = []
+        self.present = False
+        return card
 
     def readblocks(self, block, buf, offset=0):
         if not self.present:

@@ -10,7 +10,7 @@ from firmware.core import signals
 from firmware.core.boots import CAUSE_POWER
 from firmware.core.settings import CHOICES, NUMBERS, ROMS, Settings
 from firmware.drivers.ms5611 import prom_crc4
-from firmware.flight_computer import FlightComputer
+from firmware.start_up import build, start
 from shared_protocol import events, records, scan
 from shared_protocol.crc import frame_salt
 from tests.firmware.fakes import TICKS_PERIOD, Boots, FakeBoard, FatStorage, Stop, formatted_card, rom
@@ -31,8 +31,9 @@ class Flight:
         if prepare:
             prepare(self.board)
         data = json.dumps(GOOD_SETTINGS).encode() if settings is None else settings
-        self.computer = FlightComputer(self.board, Settings(data), Boots(boot), CAUSE_POWER)
-        self.computer.start()
+        settings, boots = Settings(data), Boots(boot)
+        self.computer = build(self.board, settings, boots, CAUSE_POWER)
+        start(self.computer, self.board, settings, boots, CAUSE_POWER)
 
     def run(self, seconds):
         time = self.board.time
@@ -155,7 +156,7 @@ def a_thousand_turns_allocate_nothing():
     time.stop_ms = -1
     turn = flight.computer.schedule.turn
     journal = flight.computer.journal
-    errors = flight.computer._task_errors
+    errors = flight.computer.task_errors
     committed = journal.sectors_written
     writes = flight.card.write_count
     collect_at = flight.computer.schedule._next_collect_ms
@@ -168,7 +169,7 @@ def a_thousand_turns_allocate_nothing():
             time.sleep_ms(pause)
     micropython.heap_unlock()
     assert collect_at > 0
-    assert flight.computer._task_errors == errors
+    assert flight.computer.task_errors == errors
     assert flight.computer.framer.dropped == 0
     assert time.ms - begun > 120000  # every task had its turns, those of once a minute too
     assert journal.sectors_written - committed > 120
@@ -215,7 +216,7 @@ def nothing_at_all_but_a_card_still_makes_a_log():
     flight.run(30)
     assert len(flight.records(records.HEALTH)) >= 5
     assert flight.events(events.SELF_TEST)[0][2] == 0
-    assert flight.computer._task_errors == 0
+    assert flight.computer.task_errors == 0
 
 
 def a_chip_that_drops_out_is_lost_tried_again_restarted_and_back():
@@ -363,7 +364,7 @@ def rubbish_from_the_receiver_changes_nothing_else():
     flight.run(60)
     assert flight.records(records.FIX) == []
     assert len(flight.records(records.PRESSURE)) > 570
-    assert flight.computer._task_errors == 0
+    assert flight.computer.task_errors == 0
 
 
 # --- time, phases, resets --------------------------------------------------------------------------------------------

@@ -378,7 +378,7 @@ def a_cut_at_any_write_of_arming_leaves_a_card_that_can_be_armed():
                 raise AssertionError("the power was not cut")
             except Stop:
                 pass
-            card.cut_after = -1
+            card = card.after_cut()
             power = Power(card, 2)
             assert power.open(), cut
             mark = power.fly(3, 0)
@@ -401,7 +401,7 @@ def a_cut_at_any_of_the_first_50_commits_loses_nothing_committed():
             raise AssertionError("the power was not cut")
         except Stop:
             pass
-        card.cut_after = -1
+        card = card.after_cut()
         again = Power(card, 2)
         assert again.open() and again.logbook.resumed
         last = 100000
