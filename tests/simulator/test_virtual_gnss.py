@@ -1,92 +1,16 @@
-"""The virtual receiver, every byte of it read by pynmeagps and pyubx2 (PyPI), which know nothing of this project."""
+"""What the virtual receiver says, every byte of it read by pynmeagps and pyubx2 (PyPI), which know nothing of it."""
 
-import io
 import statistics
 from datetime import UTC, datetime
 from itertools import pairwise
 
 import pytest
 from pynmeagps import NMEAReader
-from pyubx2 import ERR_RAISE, NMEA_PROTOCOL, SET, UBX_PROTOCOL, UBXMessage, UBXReader
 
 from ground.simulator.board.gnss import limits, nmea
 from ground.simulator.board.gnss.calendar import civil, time_of_week_ms
-from ground.simulator.board.gnss.receiver import VirtualReceiver
-from ground.simulator.board.uart import Line
 from tests.check_values import check_value
-from tests.simulator.bench import ChipBench
-
-START = datetime(2026, 9, 19, 4, 10, 0, 250_000, tzinfo=UTC)
-PLACE = {
-    "latitude_deg": 48.3127, "longitude_deg": 67.4218, "altitude_m": 412.0, "geoid_separation_m": -36.5,
-    "speed_north_mps": 0.0, "speed_east_mps": 0.0, "climb_mps": 0.0,
-}  # fmt: skip
-DYNMODEL_KEY = 0x20110021
-
-
-class Listener:
-    """A receiver on a UART, and everything it has said so far."""
-
-    def __init__(self, generation="m8", place=None, baud=9600, start_us=0, **parameters):
-        self.bench = ChipBench(start_us, **{**PLACE, **(place or {})})
-        self.line = Line(baud)
-        self.receiver = self.bench.chip(
-            VirtualReceiver, line=self.line, start_unix_us=round(START.timestamp() * 1e6), generation=generation,
-            baud=baud, **{"first_fix_s": 10.0, "again_fix_s": 2.0} | parameters,
-        )  # fmt: skip
-        self.uart = self.bench.uart(self.receiver, self.line, baud)
-        self.said = b""
-
-    def listen(self, seconds):
-        """What is said from now on, for so long."""
-        fresh = b""
-        end_us = self.bench.clock.now_us + round(seconds * 1e6)
-        while self.bench.clock.now_us < end_us:
-            self.bench.clock.sleep_ms(20)
-            fresh += self.uart.read() or b""
-        self.said += fresh
-        return fresh
-
-    def tell(self, message, wait_s=0.9):
-        """Send a message and give back what comes until about a second later. A receiver needs a moment to start."""
-        if self.bench.clock.now_us < 1_500_000:
-            self.listen(1.5 - self.bench.clock.now_us / 1e6)
-        self.uart.write(message.serialize() if isinstance(message, UBXMessage) else message)
-        return self.listen(wait_s)
-
-    def quiet(self):
-        """Switch all NMEA off, so that only answers are heard."""
-        if self.receiver.generation == "m10":
-            self.tell(UBXMessage.config_set(1, 0, [("CFG_UART1OUTPROT_NMEA", 0)]), 2.5)
-        else:
-            self.tell(UBXMessage("CFG", "CFG-PRT", SET, portID=1, charLen=3, parity=4, nStopBits=0, baudRate=9600,
-                                 inUBX=1, inNMEA=1, outUBX=1, outNMEA=0), 2.5)  # fmt: skip
-
-
-def understood(data):
-    """All messages; raises for a byte that belongs to none or a checksum that is wrong."""
-    stream = io.BytesIO(data)
-    reader = UBXReader(stream, protfilter=NMEA_PROTOCOL | UBX_PROTOCOL, quitonerror=ERR_RAISE)
-    messages, total = [], 0
-    for raw, parsed in reader:
-        messages.append(parsed)
-        total += len(raw)
-    assert total == len(data)
-    return messages
-
-
-def whole(data):
-    """Cut the torn message at the end of a listening time, if there is one."""
-    ends = [data.rfind(b"\r\n") + 2]
-    start = data.rfind(b"\xb5\x62")
-    if start >= 0:
-        length = int.from_bytes(data[start + 4 : start + 6], "little") + 8
-        ends.append(start + length if start + length <= len(data) else start)
-    return data[: max(ends)]
-
-
-def named(messages, identity):
-    return [message for message in messages if message.identity == identity]
+from tests.simulator.listener import PLACE, START, Listener, check_frame, named, resumed, understood, whole
 
 
 @pytest.mark.parametrize("generation", ["m8", "m10", "nmea_only"])
@@ -101,6 +25,7 @@ def test_every_byte_said_by_default_is_a_known_sentence(generation):
         NMEAReader.parse(line + b"\r\n", validate=1)
 
 
+
 def test_position_height_and_time_are_those_of_the_world():
     listener = Listener(position_noise_m=0.0, height_noise_m=0.0, speed_noise_mps=0.0)
     fix = named(understood(whole(listener.listen(30))), "GNGGA")[-1]
@@ -112,6 +37,7 @@ def test_position_height_and_time_are_those_of_the_world():
     second = (rmc.time.hour * 60 + rmc.time.minute) * 60 + rmc.time.second
     assert 0 <= 4 * 3600 + 10 * 60 + 30 - second <= 1
     assert rmc.time.microsecond == 0
+
 
 
 def test_binary_and_text_tell_the_same_position():
@@ -133,14 +59,12 @@ def test_binary_and_text_tell_the_same_position():
     assert compared > 10
 
 
-def check_frame(name):
-    return bytes.fromhex(check_value(name)["expected"]["frame_hex"])
-
 
 def test_time_of_week_is_gps_time_18_seconds_ahead_of_utc():
     example = check_value("ubx.nav_pvt.example")["expected"]
     moment = datetime(2024, 6, 15, 14, 7, 32, tzinfo=UTC)
     assert time_of_week_ms(round(moment.timestamp() * 1000)) == example["iTOW_ms"]
+
 
 
 @pytest.mark.parametrize("moment", [
@@ -149,6 +73,7 @@ def test_time_of_week_is_gps_time_18_seconds_ahead_of_utc():
 ])  # fmt: skip
 def test_calendar_agrees_with_pythons(moment):
     assert civil(round(moment.timestamp())) == tuple(moment.timetuple())[:6]
+
 
 
 def test_sentences_are_formatted_as_the_check_values_are():
@@ -169,12 +94,14 @@ def test_sentences_are_formatted_as_the_check_values_are():
     assert nmea.vtg(fix).decode().strip() == check_value("nmea.vtg_nofix")["inputs"]["sentence"]
 
 
+
 @pytest.mark.parametrize(("degrees", "text"), [
     (179.99999983, "17959.99999,E"), (-1.667e-7, "00000.00001,W"), (0.99999983, "00059.99999,E"),
     (0.9999999999, "00100.00000,E"), (-0.0000000001, "00000.00000,W"),
 ])  # fmt: skip
 def test_minutes_never_print_as_sixty(degrees, text):
     assert nmea.angle(degrees, 3, "E", "W") == text
+
 
 
 def test_without_a_fix_there_is_no_position_and_at_first_no_time():
@@ -188,6 +115,7 @@ def test_without_a_fix_there_is_no_position_and_at_first_no_time():
     assert later.time != ""
 
 
+
 def test_a_portable_receiver_says_2d_before_3d_and_assumes_a_height():
     listener = Listener()
     messages = understood(whole(listener.listen(30)))
@@ -198,11 +126,13 @@ def test_a_portable_receiver_says_2d_before_3d_and_assumes_a_height():
     assert (flat.alt, flat.numSV) == (0.0, 3)
 
 
+
 def test_an_airborne_receiver_gives_no_2d_fix():
     listener = Listener()
     listener.tell(check_frame("ubx.cfg_nav5.set6"))
     modes = {message.navMode for message in named(understood(whole(listener.listen(30))), "GNGSA")}
     assert modes == {1, 3}
+
 
 
 def test_words_come_60_to_300_ms_after_the_second_at_the_lines_own_rate():
@@ -223,165 +153,13 @@ def test_words_come_60_to_300_ms_after_the_second_at_the_lines_own_rate():
     assert 80 <= count <= 100  # 960 bytes a second
 
 
-@pytest.mark.parametrize(("poll", "answer"), [
-    ("ubx.cfg_nav5.poll", "CFG-NAV5"), ("ubx.mon_ver.poll", "MON-VER"), ("ubx.nav_pvt.poll", "NAV-PVT"),
-])  # fmt: skip
-def test_polls_are_answered(poll, answer):
-    listener = Listener()
-    listener.quiet()
-    messages = understood(listener.tell(check_frame(poll)))
-    assert messages[0].identity == answer
-
-
-def test_versions_name_generation_and_protocol():
-    for generation, protocol in (("m8", "PROTVER=18.00"), ("m10", "PROTVER=34.10")):
-        listener = Listener(generation)
-        listener.quiet()
-        message = named(understood(listener.tell(check_frame("ubx.mon_ver.poll"))), "MON-VER")[0]
-        extensions = b" ".join(value for name, value in vars(message).items() if name.startswith("extension"))
-        assert protocol.encode() in extensions
-
-
-def test_the_airborne_model_is_set_acknowledged_and_read_back_on_m8():
-    listener = Listener()
-    listener.quiet()
-    assert listener.tell(check_frame("ubx.cfg_nav5.set6")) == check_frame("ubx.ack.nav5")
-    assert understood(listener.tell(check_frame("ubx.cfg_nav5.poll")))[0].dynModel == 6
-    assert listener.tell(check_frame("ubx.valset.dyn6.RAM")) == check_frame("ubx.nak.valset")
-
-
-def test_a_model_that_is_not_there_is_refused():
-    listener = Listener()
-    listener.quiet()
-    bad = UBXMessage("CFG", "CFG-NAV5", SET, dyn=1, dynModel=1)
-    assert listener.tell(bad) == check_frame("ubx.nak.nav5")
-    assert understood(listener.tell(check_frame("ubx.cfg_nav5.poll")))[0].dynModel == 0
-
-
-def test_a_mask_without_the_model_leaves_it_alone():
-    listener = Listener()
-    listener.quiet()
-    unmasked = UBXMessage("CFG", "CFG-NAV5", SET, minEl=1, minElev=10, dynModel=6)
-    assert listener.tell(unmasked) == check_frame("ubx.ack.nav5")
-    assert understood(listener.tell(check_frame("ubx.cfg_nav5.poll")))[0].dynModel == 0
-
-
-def test_the_airborne_model_is_set_acknowledged_and_read_back_on_m10():
-    listener = Listener("m10")
-    listener.quiet()
-    assert listener.tell(check_frame("ubx.valset.dyn6.RAM")) == check_frame("ubx.ack.valset")
-    answer = listener.tell(check_frame("ubx.valget.dyn"))
-    assert answer.startswith(check_frame("ubx.valget.reply"))
-    assert named(understood(answer), "CFG-VALGET")[0].CFG_NAVSPG_DYNMODEL == 6
-    assert listener.tell(check_frame("ubx.cfg_nav5.set6")) == check_frame("ubx.nak.nav5")
-
-
-@pytest.mark.parametrize(("layers", "data"), [
-    (4, [(DYNMODEL_KEY, 6)]), (0, [(DYNMODEL_KEY, 6)]), (1, [(DYNMODEL_KEY, 1)]),
-    (1, [("CFG_TP_PERIOD_TP1", 5), (DYNMODEL_KEY, 6)]),
-])  # fmt: skip
-def test_an_unusable_valset_is_refused_as_a_whole(layers, data):
-    listener = Listener("m10")
-    listener.quiet()
-    assert listener.tell(UBXMessage.config_set(layers, 0, data)) == check_frame("ubx.nak.valset")
-    assert named(understood(listener.tell(check_frame("ubx.valget.dyn"))), "CFG-VALGET")[0].CFG_NAVSPG_DYNMODEL == 0
-
-
-@pytest.mark.parametrize("generation", ["m8", "m10"])
-def test_message_and_rate_settings_change_what_is_said(generation):
-    listener = Listener(generation)
-    listener.listen(25)
-    if generation == "m8":
-        listener.tell(UBXMessage("CFG", "CFG-MSG", SET, msgClass=1, msgID=7, rateUART1=1))
-        for number in range(6):
-            listener.tell(UBXMessage("CFG", "CFG-MSG", SET, payload=b"\xf0" + bytes([number, 0])), 0.1)
-        listener.tell(UBXMessage("CFG", "CFG-RATE", SET, measRate=200, navRate=1, timeRef=1), 2)
-    else:
-        keys = [("CFG_MSGOUT_UBX_NAV_PVT_UART1", 1), ("CFG_UART1OUTPROT_NMEA", 0), ("CFG_RATE_MEAS", 200)]
-        listener.tell(UBXMessage.config_set(1, 0, keys), 2)
-    messages = understood(whole(resynced(listener.listen(4.0))))
-    assert {message.identity for message in messages} == {"NAV-PVT"}
-    assert len(messages) in (19, 20, 21)
-    steps = {b.iTOW - a.iTOW for a, b in pairwise(messages)}
-    assert steps == {200}
-
-
-def resynced(data):
-    """From the first whole binary frame on."""
-    return data[data.index(b"\xb5\x62") :]
-
-
-def test_m8_tells_its_rates_and_its_port():
-    listener = Listener()
-    listener.quiet()
-    rate = understood(listener.tell(UBXMessage("CFG", "CFG-RATE", 2)))[0]
-    assert (rate.measRate, rate.navRate) == (1000, 1)
-    port = understood(listener.tell(UBXMessage("CFG", "CFG-PRT", 2)))[0]
-    assert (port.portID, port.baudRate, port.outNMEA, port.outUBX) == (1, 9600, 0, 1)
-    message = understood(listener.tell(UBXMessage("CFG", "CFG-MSG", 2, msgClass=0xF0, msgID=0)))[0]
-    assert message.rateUART1 == 1
-
-
-@pytest.mark.parametrize("generation", ["m8", "m10"])
-def test_what_is_unknown_is_not_acknowledged(generation):
-    listener = Listener(generation)
-    listener.quiet()
-    for message in (UBXMessage("CFG", "CFG-TP5", 2), UBXMessage("MON", "MON-RXR", 2)):
-        answer = understood(listener.tell(message))
-        assert [each.identity for each in answer] == ["ACK-NAK"]
-
-
-def test_a_command_with_a_wrong_checksum_is_ignored():
-    listener = Listener()
-    listener.quiet()
-    frame = bytearray(check_frame("ubx.cfg_nav5.set6"))
-    frame[-1] ^= 1
-    assert listener.tell(bytes(frame)) == b""
-    assert listener.tell(b"$GPTXT,noise\xb5\xb5" + check_frame("ubx.cfg_nav5.set6")[1:]) == check_frame("ubx.ack.nav5")
-
-
-def test_a_command_in_pieces_is_understood():
-    listener = Listener()
-    listener.quiet()
-    for byte in check_frame("ubx.cfg_nav5.set6"):
-        listener.uart.write(bytes([byte]))
-        listener.bench.clock.sleep_ms(3)
-    assert listener.listen(0.5) == check_frame("ubx.ack.nav5")
-
-
-def test_a_receiver_that_only_talks_ignores_every_command():
-    listener = Listener("nmea_only")
-    listener.listen(3)
-    for name in ("ubx.mon_ver.poll", "ubx.cfg_nav5.set6", "ubx.valset.dyn6.RAM"):
-        assert b"\xb5\x62" not in listener.tell(check_frame(name))
-
-
-def test_a_new_bit_rate_holds_from_the_next_message_on():
-    listener = Listener()
-    listener.listen(2)
-    listener.tell(UBXMessage("CFG", "CFG-PRT", SET, portID=1, charLen=3, parity=4, nStopBits=0, baudRate=38400,
-                             inUBX=1, outUBX=1, outNMEA=1, inNMEA=1), 1.5)  # fmt: skip
-    wrong = listener.listen(3)
-    assert b"$GN" not in wrong
-    listener.uart.init(baudrate=38400)
-    assert b"$GNRMC" in listener.listen(2)
-    assert listener.tell(check_frame("ubx.cfg_nav5.set6")).count(check_frame("ubx.ack.nav5")) == 1
-
-
-def test_commands_at_a_wrong_bit_rate_are_not_heard():
-    listener = Listener()
-    listener.quiet()
-    listener.uart.init(baudrate=38400)
-    listener.uart.write(check_frame("ubx.cfg_nav5.set6"))
-    listener.uart.init(baudrate=9600)
-    assert listener.listen(2) == b""
-
 
 ABOVE = [
     ("m8", None, 11_990.0, True), ("m8", None, 12_010.0, False), ("m8", 6, 12_010.0, True), ("m8", 6, 49_990.0, True),
     ("m8", 6, 50_010.0, False), ("m10", None, 12_010.0, False), ("m10", 6, 50_010.0, True), ("m10", 6, 79_990.0, True),
     ("m10", 6, 80_010.0, False), ("nmea_only", None, 17_990.0, True), ("nmea_only", None, 18_010.0, False),
 ]  # fmt: skip
+
 
 
 @pytest.mark.parametrize(("generation", "model", "altitude", "has_fix"), ABOVE)
@@ -395,10 +173,6 @@ def test_the_fix_ends_at_the_models_altitude(generation, model, altitude, has_fi
     assert {message.status for message in named(messages, "GNRMC")} == {"A" if has_fix else "V"}
     assert all((message.quality == 1) == has_fix for message in named(messages, "GNGGA"))
 
-
-def resumed(data):
-    """From the first whole sentence on."""
-    return data[data.index(b"$GNRMC") :]
 
 
 def test_the_fix_comes_back_below_the_limit_and_the_time_never_went_away():
@@ -415,6 +189,7 @@ def test_the_fix_comes_back_below_the_limit_and_the_time_never_went_away():
     assert back[-1].fixType == 3
 
 
+
 def test_speed_ends_a_portable_fix_and_no_airborne_one():
     table = check_value("ubx.dynmodels.m10")["expected"]
     assert table["0 portable"] == [12000, 310, 50]
@@ -427,6 +202,7 @@ def test_speed_ends_a_portable_fix_and_no_airborne_one():
         assert limits.within("m10", model, altitude, 0.0, 0.0)
         assert not limits.within("m10", model, altitude + 1, 0.0, 0.0)
     assert not limits.is_model(1)
+
 
 
 def test_a_supply_dip_brings_the_default_mode_and_a_search_for_a_fix():
@@ -445,6 +221,7 @@ def test_a_supply_dip_brings_the_default_mode_and_a_search_for_a_fix():
     assert understood(listener.tell(check_frame("ubx.cfg_nav5.poll")))[0].dynModel == 0
 
 
+
 def test_a_sentence_in_the_air_is_torn_by_a_supply_dip():
     listener = Listener("nmea_only")
     listener.listen(20)
@@ -453,6 +230,7 @@ def test_a_sentence_in_the_air_is_torn_by_a_supply_dip():
     listener.bench.clock.sleep_ms(100)  # of the 800 ms that the burst takes
     listener.receiver.restart(off_us=1_000_000)
     assert 80 < len(listener.listen(0.9)) < 110
+
 
 
 def test_speed_course_and_climb_point_the_right_way():
@@ -471,6 +249,7 @@ def test_speed_course_and_climb_point_the_right_way():
     assert vtg.sogk == pytest.approx(46.8, abs=0.001)
 
 
+
 def test_state_goes_over_a_reset_of_the_processor():
     first = Listener()
     first.tell(check_frame("ubx.cfg_nav5.set6"))
@@ -481,6 +260,7 @@ def test_state_goes_over_a_reset_of_the_processor():
     second.quiet()
     assert understood(second.tell(check_frame("ubx.cfg_nav5.poll")))[0].dynModel == 6
     assert understood(second.tell(check_frame("ubx.nav_pvt.poll")))[0].fixType == 3
+
 
 
 def test_position_noise_has_the_stated_size_and_wanders():
@@ -501,10 +281,12 @@ def test_position_noise_has_the_stated_size_and_wanders():
     assert steps < 0.6 * statistics.pstdev(north)
 
 
+
 def test_same_seed_says_the_same_bytes_and_another_seed_others():
     said = [Listener(seed=seed).listen(25) for seed in (1, 1, 2)]
     assert said[0] == said[1]
     assert said[0] != said[2]
+
 
 
 def test_an_overfull_port_loses_bytes_like_the_real_one():
@@ -515,3 +297,4 @@ def test_an_overfull_port_loses_bytes_like_the_real_one():
     assert len(listener.uart.read()) == 256
     assert len(listener.uart.read()) == 32
     assert listener.bench.ledger.counts["uart_bytes_lost"] > 1000
+

@@ -19,7 +19,7 @@ from ground.simulator.board.cpython_card_file import CardFile, os_error
 _BLOCK = 512
 _DIRECTORY, _FILE = 0x4000, 0x8000
 _DOS_EPOCH = (2013, 1, 1)  # MicroPython's own answer where it knows no date
-_mounts = {}  # mount point -> VfsFat
+_mounts: dict = {}  # mount point -> VfsFat
 
 
 def install():

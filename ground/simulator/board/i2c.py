@@ -33,7 +33,7 @@ class I2C:
     """The calls of machine.I2C that the contract names, and the allocating ones beside them."""
 
     clock = None  # set by the board before the firmware starts
-    wires_by_pins = {}
+    wires_by_pins: dict = {}
 
     def __init__(self, bus_id=-1, scl=None, sda=None, freq=400000, timeout=50000):
         self._byte_ns = 9000000000 // freq

@@ -12,7 +12,7 @@ _LENGTH_A = 2048
 _LENGTH_B = 2039  # a prime, so that the pairs of the two tables meet in every combination
 _MASK32 = 0xFFFFFFFF
 _ROOT_HALF = 0.7071067811865476
-_tables = {}  # type: dict  # seed -> the two tables
+_tables: dict = {}  # seed -> the two tables
 
 
 def name_hash(text):

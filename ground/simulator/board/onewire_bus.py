@@ -77,7 +77,7 @@ class OneWire:
     SKIP_ROM = SKIP_ROM
 
     clock = None  # set by the board before the firmware starts
-    wires_by_pin = {}
+    wires_by_pin: dict = {}
 
     def __init__(self, pin):
         self.pin = pin

@@ -4,8 +4,8 @@ The LED and the sounder are nothing but pins; their changes are counted, so a te
 """
 
 _ledger = None
-_levels = {}
-_listeners = {}
+_levels: dict = {}
+_listeners: dict = {}
 
 
 def connect(ledger):

@@ -75,7 +75,7 @@ class UART:
 
     clock = None  # set by the board before the firmware starts
     ledger = None
-    partners_by_pins = {}  # (tx, rx) of the board -> (partner, Line from it)
+    partners_by_pins: dict = {}  # (tx, rx) of the board -> (partner, Line from it)
 
     def __init__(self, uart_id, baudrate=115200, tx=None, rx=None, rxbuf=256, txbuf=256, timeout=0, bits=8,
                  parity=None, stop=1, timeout_char=0, invert=0, flow=0):
