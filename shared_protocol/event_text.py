@@ -35,4 +35,5 @@ EVENTS = (
     (events.SOUNDER_ON, "sounder_on", "sounder on"),
     (events.MEMORY_LOW, "memory_low", "{a} bytes of memory left"),
     (events.CHIP_REFUSED, "chip_refused", "chip at address {a} is not what it should be (status {b})"),
+    (events.CHIP_IDENTIFIED, "chip_identified", "chip at address {a} is a number {b} (1 MS5611, 5 BMP280, 6 BME280)"),
 )

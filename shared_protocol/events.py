@@ -27,6 +27,7 @@ TASK_ERROR = const(22)
 SOUNDER_ON = const(23)
 MEMORY_LOW = const(24)
 CHIP_REFUSED = const(25)
+CHIP_IDENTIFIED = const(26)
 
 SYSTEM = const(0)
 CARD = const(1)

@@ -28,10 +28,19 @@ ECEF = const(9)
 EVENT = const(10)
 HEALTH = const(11)
 NOTE = const(12)
+BMP280_CAL = const(13)
+HUMIDITY_CAL = const(14)
+HUMIDITY = const(15)
+I2C_PROBE = const(16)
+FINE_TEMPERATURE = const(17)
 
 CHIP_MS5611 = const(1)
 CHIP_DS18B20 = const(2)
 CHIP_INA219 = const(3)
+CHIP_TMP117 = const(4)
+CHIP_BMP280 = const(5)
+CHIP_BME280 = const(6)
+CHIP_INA226 = const(7)
 
 FIX_NONE = const(0)
 FIX_2D = const(2)
@@ -90,8 +99,8 @@ RECORDS = (
     (PRESSURE, "pressure", (
         ("sensor", "B", "", 1, _NO, "which barometer"),
         ("flags", "B", "", 1, _NO, "see flags"),
-        ("d1", "I", "", 1, _NO, "raw pressure word, 24 bits"),
-        ("d2", "I", "", 1, _NO, "raw temperature word, 24 bits"),
+        ("d1", "I", "", 1, _NO, "raw pressure word: MS5611 24 bits, BMP280 and BME280 20 bits"),
+        ("d2", "I", "", 1, _NO, "raw temperature word, as wide"),
     )),
     (TEMPERATURE, "temperature", (
         ("probe", "B", "", 1, _NO, "which thermometer"),
@@ -100,7 +109,7 @@ RECORDS = (
     )),
     (CHANNEL, "channel", (
         ("channel", "B", "", 1, _NO, "number used by power records"),
-        ("chip", "B", "", 1, _NO, "3 INA219"),
+        ("chip", "B", "", 1, _NO, "3 INA219, 7 INA226"),
         ("config", "H", "", 1, _NO, "configuration register as read back"),
         ("shunt", "I", "ohm", 1000000, _NO, "shunt resistor from the settings"),
         ("name", "8s", "", 1, _NO, "what it is called on the ground"),
@@ -108,8 +117,8 @@ RECORDS = (
     (POWER, "power", (
         ("channel", "B", "", 1, _NO, "which supply"),
         ("flags", "B", "", 1, _NO, "see flags"),
-        ("bus", "H", "", 1, _NO, "raw bus-voltage register (INA219: bits 15..3 count 4 mV)"),
-        ("shunt", "h", "", 1, _NO, "raw shunt-voltage register (INA219: 10 uV)"),
+        ("bus", "H", "", 1, _NO, "raw bus-voltage register (INA219: bits 15..3 count 4 mV; INA226: 1.25 mV)"),
+        ("shunt", "h", "", 1, _NO, "raw shunt-voltage register (INA219: 10 uV; INA226: 2.5 uV)"),
     )),
     (FIX, "fix", (
         ("year", "H", "", 1, 0, "date as the receiver said it, UTC"),
@@ -164,6 +173,50 @@ RECORDS = (
         ("source", "B", "", 1, _NO, "which part"),
         ("part", "B", "", 1, _NO, "piece number of a longer text, from 0"),
         ("text", "44s", "", 1, _NO, "text, filled up with zero bytes"),
+    )),
+    (BMP280_CAL, "bmp280_cal", (
+        ("sensor", "B", "", 1, _NO, "number used by pressure records"),
+        ("chip", "B", "", 1, _NO, "5 BMP280, 6 BME280"),
+        ("t1", "H", "", 1, _NO, "calibration of temperature"),
+        ("t2", "h", "", 1, _NO, ""),
+        ("t3", "h", "", 1, _NO, ""),
+        ("p1", "H", "", 1, _NO, "calibration of pressure"),
+        ("p2", "h", "", 1, _NO, ""),
+        ("p3", "h", "", 1, _NO, ""),
+        ("p4", "h", "", 1, _NO, ""),
+        ("p5", "h", "", 1, _NO, ""),
+        ("p6", "h", "", 1, _NO, ""),
+        ("p7", "h", "", 1, _NO, ""),
+        ("p8", "h", "", 1, _NO, ""),
+        ("p9", "h", "", 1, _NO, ""),
+    )),
+    (HUMIDITY_CAL, "humidity_cal", (
+        ("sensor", "B", "", 1, _NO, "number used by humidity records"),
+        ("chip", "B", "", 1, _NO, "6 BME280"),
+        ("h1", "B", "", 1, _NO, "calibration of humidity"),
+        ("h3", "B", "", 1, _NO, ""),
+        ("h2", "h", "", 1, _NO, ""),
+        ("h4", "h", "", 1, _NO, "12 bits"),
+        ("h5", "h", "", 1, _NO, "12 bits"),
+        ("h6", "h", "", 1, _NO, ""),
+    )),
+    (HUMIDITY, "humidity", (
+        ("sensor", "B", "", 1, _NO, "which barometer"),
+        ("flags", "B", "", 1, _NO, "see flags"),
+        ("humidity", "H", "", 1, _NO, "raw humidity word"),
+        ("d2", "I", "", 1, _NO, "raw temperature word of the same measurement, 20 bits"),
+    )),
+    (I2C_PROBE, "i2c_probe", (
+        ("probe", "B", "", 1, _NO, "number used by fine_temperature records"),
+        ("chip", "B", "", 1, _NO, "4 TMP117"),
+        ("address", "H", "", 1, _NO, "on the I2C bus"),
+        ("serial", "8s", "", 1, _NO, "serial number from the chip's own memory"),
+        ("name", "8s", "", 1, _NO, "what it is called on the ground"),
+    )),
+    (FINE_TEMPERATURE, "fine_temperature", (
+        ("probe", "B", "", 1, _NO, "which thermometer"),
+        ("flags", "B", "", 1, _NO, "see flags"),
+        ("raw", "h", "degC", 128, _NO, "result register of a TMP117"),
     )),
 )
 
