@@ -29,7 +29,8 @@ _CHUNK = 8192  # blocks copied at a time, 4 MiB
 _SLICE = 1 << 22  # bytes of loose data looked over at a time
 _LONG_RUN = 64  # blocks
 _BOOTS_AROUND = 2  # a boot may have written one sector only, whose header is hurt: its number is then guessed
-_GUESSES_MAX = 1000  # numbers in a log; a log of more boots than that has other troubles
+_GUESSES_MAX = 200  # pairs whose neighbours are tried; a log of more boots than that has other troubles
+_BOOT_MAX = 0xFFFFFFFF
 
 
 @dataclass
@@ -177,13 +178,9 @@ def _match(blocks, starts, kinds, syndromes):
 def _with_guesses(keys):
     """The known pairs and, behind them, boots of the known logs that may have lost their only header."""
     guesses = Keys(list(keys.pairs), dict(keys.number))
-    boots = {}
-    for log_id, boot in keys.pairs:
-        boots.setdefault(log_id, []).append(boot)
-    for log_id, numbers in boots.items():
-        reach = range(max(min(numbers) - _BOOTS_AROUND, 0), max(numbers) + 1 + _BOOTS_AROUND)
-        for boot in reach[:_GUESSES_MAX]:
-            guesses.add(log_id, boot)
+    for log_id, boot in keys.pairs[:_GUESSES_MAX]:
+        for near in range(max(boot - _BOOTS_AROUND, 0), min(boot + _BOOTS_AROUND, _BOOT_MAX) + 1):
+            guesses.add(log_id, near)
     return guesses
 
 
