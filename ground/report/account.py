@@ -9,6 +9,7 @@ from ground.report.series import gap_starts
 from ground.report.timeline import duration_words
 
 READINGS = ("fix", "pressure", "temperature", "power", "health")
+SENSOR_OF = {"pressure": "sensor", "temperature": "probe", "power": "channel"}
 NOUNS = {
     "fix": "GPS messages",
     "pressure": "pressure readings",
@@ -98,15 +99,25 @@ def longest_pauses(folder, timeline, limit=2):
     """Longest pauses of the tables that have one: (length ms, table, before, after), the longest first."""
     found = []
     for name in READINGS:
-        times = np.sort(timeline.times(folder.tables[name]))
-        times = times[np.isfinite(times)]
-        if len(times) > 2:
-            pauses = np.diff(times)
-            pauses = np.where(gap_starts(times)[1:], pauses, 0.0)  # a slower rhythm after the landing is no pause
-            k = int(np.argmax(pauses))
-            if pauses[k] > 0:
-                found.append((float(pauses[k]), name, float(times[k]), float(times[k + 1])))
+        table = folder.tables[name]
+        times = timeline.times(table)
+        # Sensors take turns in one table; each has its own rhythm.
+        whose = table[SENSOR_OF[name]].astype(str).to_numpy() if name in SENSOR_OF else np.full(len(table), "")
+        pauses = [_longest_pause(times[whose == one]) for one in dict.fromkeys(whose)]
+        pauses = [pause for pause in pauses if pause is not None]
+        if pauses:
+            found.append((max(pauses)[0], name, *max(pauses)[1:]))
     return sorted(found, reverse=True)[:limit]
+
+
+def _longest_pause(times):
+    """(length, before, after) of the longest gap of one sensor [ms], None without any."""
+    times = np.sort(times[np.isfinite(times)])
+    pauses = np.where(gap_starts(times)[1:], np.diff(times), 0.0)  # a slower rhythm after the landing is no pause
+    if not len(pauses) or not pauses.max():
+        return None
+    k = int(np.argmax(pauses))
+    return float(pauses[k]), float(times[k]), float(times[k + 1])
 
 
 def _restarts(timeline):

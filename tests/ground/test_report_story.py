@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from ground.report.account import boot_rows, sentences
+from ground.report.account import boot_rows, longest_pauses, sentences
 from ground.report.event_list import ROWS_MAX, event_rows
 from ground.report.facts import fact_rows
 from ground.report.folder import load_folder
@@ -153,3 +153,13 @@ def test_local_plane_has_its_zero_at_the_origin():
 def test_extremes_among_the_facts_leave_suspect_readings_out(flight):
     small = {label: (value, note) for label, value, note in fact_rows(*flight)}
     assert "warmest" in small["Coldest, outside"][1] and "85" not in small["Coldest, outside"][1]
+
+
+def test_slower_rhythm_of_two_probes_after_the_landing_is_no_pause(tmp_path):
+    folder = make_folder(tmp_path / "f", **FEW)
+    table = pd.read_parquet(folder / "tables" / "temperature.parquet")
+    late = (table["boot"] == 42) & (table["t_ms"] > 1_500_000)
+    table[~late | (table["t_ms"] // 1000 % 10 == 0)].to_parquet(folder / "tables" / "temperature.parquet")
+    loaded, timeline, _ = told(folder)
+    pauses = {name: length for length, name, _, _ in longest_pauses(loaded, timeline, limit=9)}
+    assert pauses["temperature"] == pytest.approx(14_000, abs=1500)  # the restart, and nothing after it

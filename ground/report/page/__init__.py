@@ -53,7 +53,10 @@ def render_page(view, parts, specs, library):
     return environment.get_template("page.html.j2").render(
         name=view.folder.path.resolve().name,
         simulated=_simulation_words(view.folder),
-        facts=fact_rows(view.folder, view.timeline, story),
+        facts=[
+            (label, value.replace("° ", "°\xa0"), small)  # a line never ends between a number and its N or E
+            for label, value, small in fact_rows(view.folder, view.timeline, story)
+        ],
         account=sentences(view.folder, view.timeline, story),
         truth=truth.sentences(view.folder, view.timeline, story),
         notices=[str(text) for text in view.folder.simulation.get("notices") or []],
