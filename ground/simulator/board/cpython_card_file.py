@@ -1,7 +1,8 @@
 """An open file on the virtual card under CPython, reading and writing blocks as MicroPython's FAT driver does.
 
 Whole aligned sectors go straight to the device, parts of a sector through one sector buffer that is written when
-another one is needed, on flush and on close. A file grows by seeking past its end; FAT and directory follow on flush.
+another one is needed, on flush and on close. A file grows by seeking past its end, as far as the card has room; FAT
+and directory follow on flush.
 """
 
 import errno
@@ -54,8 +55,10 @@ class CardFile(io.RawIOBase):
 
     def seek(self, offset, whence=0):
         self._at = offset if whence == 0 else offset + (self._at if whence == 1 else self._size)
-        if self._at > self._size and self._may_write:
-            self._grow(self._at)
+        if self._at > self._size:
+            if self._may_write:
+                self._grow(self._at)
+            self._at = self._size  # a full card, or a file open for reading, ends the way there
         return self._at
 
     def readinto(self, buf):
@@ -80,6 +83,8 @@ class CardFile(io.RawIOBase):
         data = bytes(data)
         if self._at + len(data) > self._size:
             self._grow(self._at + len(data))
+            if self._at + len(data) > self._size:
+                raise os_error(errno.ENOSPC)
         done = 0
         while done < len(data):
             index, start = divmod(self._at + done, _BLOCK)
@@ -114,7 +119,7 @@ class CardFile(io.RawIOBase):
                 super().close()
 
     def _grow(self, size):
-        missing = size - len(self._blocks) * _BLOCK
+        missing = min(size - len(self._blocks) * _BLOCK, self._fs.free_bytes())
         if missing > 0:
             chain = self._fs.allocate(missing)
             if self._blocks:
@@ -123,7 +128,7 @@ class CardFile(io.RawIOBase):
                 self._entry.set_cluster(chain[0])
             for cluster in chain:
                 self._blocks.extend(self._fs.blocks_in(cluster))
-        self._size = size
+        self._size = min(size, len(self._blocks) * _BLOCK)
         self._entry_changed = True
 
     def _load(self, index):

@@ -157,6 +157,9 @@ class VfsFat:
         self.volume = _volume(device, start * _BLOCK)
         self._first_data_block = start + self.volume.first_data_sector
         self.cluster_blocks = self.volume.bytes_per_cluster // _BLOCK
+        # A FAT has a few more entries than the volume has clusters, and pyfatfs would give them away too.
+        self._clusters = (device.block_count - self._first_data_block) // self.cluster_blocks
+        del self.volume.fat[self._clusters + 2 :]
 
     @staticmethod
     def mkfs(device):
@@ -192,12 +195,8 @@ class VfsFat:
         return (_DIRECTORY if entry.is_directory() else _FILE, 0, 0, 0, 0, 0, entry.filesize, 0, 0, 0)
 
     def statvfs(self, name=""):
-        volume = self.volume
-        blocks = self.device.block_count - self._first_data_block
-        clusters = blocks // self.cluster_blocks
-        free = volume.fat[2 : 2 + clusters].count(0)
-        size = volume.bytes_per_cluster
-        return (size, size, clusters, free, free, 0, 0, 0, 0, 255)
+        size, free = self.volume.bytes_per_cluster, self.free_bytes() // self.volume.bytes_per_cluster
+        return (size, size, self._clusters, free, free, 0, 0, 0, 0, 255)
 
     def remove(self, name):
         entry = self.find(name)
@@ -252,13 +251,17 @@ class VfsFat:
     def cluster_of(self, block):
         return (block - self._first_data_block) // self.cluster_blocks + 2
 
-    def allocate(self, size):
-        from pyfatfs._exceptions import PyFATException
+    def free_bytes(self):
+        return self.volume.fat[2:].count(0) * self.volume.bytes_per_cluster
 
+    def allocate(self, size):
+        """A chain of clusters for so many bytes; the caller has looked whether there are so many."""
+        self.volume.first_free_cluster = 2
+        self.volume.fat.append(1)  # pyfatfs wants one entry more than it takes, and calls the card full without it
         try:
             return self.volume.allocate_bytes(size)
-        except PyFATException as error:
-            raise os_error(error.errno) from None
+        finally:
+            self.volume.fat.pop()
 
     def _entries(self):
         directories, files, _ = self.volume.root_dir.get_entries()
