@@ -25,7 +25,7 @@ _INTRODUCTION = (
 
 _FLAGS = (
     "flags of readings: 1 stale, 2 bus error, 4 after a reset, 8 never converted, 16 frozen,",
-    "32 at a limit, 64 date assumed.",
+    "32 at a limit, 64 date assumed, 128 a jump.",
 )
 
 

@@ -58,6 +58,7 @@ FLAG_NEVER_CONVERTED = const(8)  # the chip had finished no conversion
 FLAG_FROZEN = const(16)  # the same value for longer than a live sensor allows
 FLAG_LIMIT = const(32)  # the chip or the receiver says it is at its limit (overflow, altitude limit)
 FLAG_ASSUMED_DATE = const(64)  # fix: the message gave a time and no date; the last known date was used
+FLAG_JUMP = const(128)  # fix: farther from the fix before than anything flies in that time
 
 _NO = None
 

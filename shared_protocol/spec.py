@@ -66,6 +66,7 @@ _FLAGS = """
 | 16 | frozen: the same value for longer than a live sensor allows |
 | 32 | at a limit (overflow of the chip; altitude limit of a receiver) |
 | 64 | fix: the message gave no date, the last known one was used |
+| 128 | fix: farther from the fix before than anything flies in that time |
 """
 
 

@@ -18,7 +18,7 @@ NAMES = {
     records.FLAG_FROZEN: "frozen",
     records.FLAG_LIMIT: "limit",
     records.FLAG_ASSUMED_DATE: "assumed_date",
-    1 << 7: "flag_128",  # not declared yet: shown, never dropped
+    records.FLAG_JUMP: "jump",
     OUT_OF_RANGE: "out_of_range",
     NO_CALIBRATION: "no_calibration",
     LEAP_ASSUMED: "leap_assumed",
