@@ -16,6 +16,7 @@ MEANINGS = {
     "frozen": "the same value for longer than a live sensor allows",
     "limit": "the chip or the receiver says it is at its limit",
     "assumed_date": "the receiver gave a time without a date; the last known date was used",
+    "jump": "farther from the fix before than anything flies in that time",
     "out_of_range": "outside the range for which the sensor’s maker vouches; the value is shown as computed",
     "no_calibration": "the calibration that turns the raw words into a value is not in the log",
     "interpolated": "in the flight table: between readings up to a few seconds apart",

@@ -42,6 +42,7 @@ class Timeline:
             _survey(table, ends, shifts)
         self.has_utc = bool(shifts)
         self._shift = {}
+        self._placed: dict = {}
         self.spans = []
         self._place(ends, {boot: float(np.median(values)) for boot, values in shifts.items()})
 
@@ -67,8 +68,14 @@ class Timeline:
     def times(self, table):
         """Place of each row on the axis, shape (n,). [ms]
 
-        A row's own UTC counts where it has one: it carries the drift of the board's clock within its boot.
+        A row's own UTC counts where it has one: it carries the drift of the board's clock within its boot. Worked out
+        once for each table.
         """
+        if id(table) not in self._placed:  # the table is kept too, so that its id stays its own
+            self._placed[id(table)] = (table, self._place_rows(table))
+        return self._placed[id(table)][1]
+
+    def _place_rows(self, table):
         boot = _boots(table)
         shift = np.array([self._shift.get(b, np.nan) for b in np.unique(boot)])
         placed = table["t_ms"].to_numpy() + shift[np.unique(boot, return_inverse=True)[1]]
