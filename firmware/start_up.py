@@ -4,6 +4,7 @@ Order at power-up: every part and its buffers, then the card (a log is resumed o
 resumed), the chips, the loop. What is found missing on the way is an event and is tried again later by its task.
 """
 
+from firmware import instruments
 from firmware.core import last_words
 from firmware.core.framer import Framer
 from firmware.core.journal import Journal
@@ -12,22 +13,14 @@ from firmware.core.phase import Phase
 from firmware.core.schedule import Clock, Schedule
 from firmware.core.selftest import SelfTest
 from firmware.core.signals import Signals
-from firmware.drivers.ds18b20 import ThermometerBus
 from firmware.drivers.gnss import GnssReceiver
-from firmware.drivers.ina219 import INA219
-from firmware.drivers.ms5611 import MS5611
-from firmware.flight_computer import FlightComputer
-from firmware.tasks.barometer import BarometerTask
+from firmware.flight_computer import FlightComputer, raise_boot
 from firmware.tasks.flight_phase import FlightPhaseTask
 from firmware.tasks.gnss import GnssTask
 from firmware.tasks.health import HealthTask
 from firmware.tasks.identity import IdentityTask
 from firmware.tasks.log import LogTask
-from firmware.tasks.power import PowerTask
-from firmware.tasks.thermometers import ThermometerTask
 from shared_protocol import events
-
-_PROBE_NAMES = (b"outside", b"inside")
 
 
 def build(board, settings, boots, cause: int) -> FlightComputer:
@@ -35,7 +28,7 @@ def build(board, settings, boots, cause: int) -> FlightComputer:
     clock = Clock(board.ticks_ms, board.ticks_diff)
     framer = Framer(clock)
     journal = Journal(framer)
-    logbook = Logbook(board.storage, framer, journal, clock, boots, settings, board.random_u32, board.feed)
+    logbook = Logbook(board.storage, framer, journal, clock, boots.count, raise_boot, settings, board.feed)
     computer = FlightComputer(clock, framer, journal, logbook)
     computer.schedule = Schedule(clock, board.sleep_ms, board.feed, computer.on_error)
     _make_sensors(computer, board, settings)
@@ -47,15 +40,9 @@ def _make_sensors(computer, board, settings):
     """The tasks that measure."""
     journal = computer.journal
     clock = computer.clock
-    address = settings["pressure_address"]
-    driver = MS5611(board.i2c, address, board.sleep_ms)
-    computer.barometer = BarometerTask(journal, clock, driver, address, settings["pressure_period_ms"])
-    address = settings["panel_address"]
-    computer.power = PowerTask(journal, INA219(board.i2c, address), address, settings["panel_period_ms"])
-    roms = (settings["probe_outside_rom"], settings["probe_inside_rom"])
-    wire = ThermometerBus(board.onewire)
-    period_ms = settings["temperature_period_ms"]
-    computer.thermometers = ThermometerTask(journal, clock, wire, _PROBE_NAMES, roms, period_ms)
+    computer.barometer = instruments.barometer(journal, clock, board, settings)
+    computer.power = instruments.power_meter(journal, board, settings)
+    computer.thermometers = instruments.thermometers(journal, clock, board, settings)
     receiver = GnssReceiver(board.uart, settings["gnss_baud"], settings["airborne_model"])
     computer.gnss = GnssTask(journal, receiver)
 
@@ -89,7 +76,7 @@ def start(computer: FlightComputer, board, settings, boots, cause: int) -> None:
     journal = computer.journal
     computer.logbook.open(begun)
     computer.phase.begin(computer.logbook.phase)
-    journal.event(begun, events.POWER_UP, events.SYSTEM, 0, cause, boots.count)
+    journal.event(begun, events.POWER_UP, events.SYSTEM, 0, cause, computer.logbook.boot)
     if settings.replaced:
         journal.event(now(), events.SETTINGS_DEFAULTED, events.SETTINGS, 0, len(settings.replaced))
         journal.note(now(), events.SETTINGS, "default: " + " ".join(settings.replaced))

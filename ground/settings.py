@@ -49,6 +49,7 @@ def _rom(text: str) -> str:
 
 Pin = Annotated[int, Field(ge=0, le=63, description="number of a pin")]
 PeripheralNumber = Annotated[int, Field(ge=0, le=7)]
+ProbeChip = Literal["ds18b20", "tmp117"]
 Rom = Annotated[str, AfterValidator(_rom)]
 
 
@@ -71,13 +72,18 @@ class Settings(BaseModel):
     i2c_sda: Pin = 4
     i2c_scl: Pin = 5
     i2c_hz: int = _whole(400_000, 10_000, 1_000_000, "Hz")
-    pressure_chip: Literal["ms5611"] = "ms5611"
+    pressure_chip: Literal["ms5611", "bmp280", "bme280", "auto"] = "ms5611"
     pressure_address: int = _whole(0x77, 0x76, 0x77, "an address, 0x76 or 0x77")
     pressure_period_ms: int = _whole(100, 30, 60_000, "ms")
     onewire_pin: Pin = 22
+    probe_outside_chip: ProbeChip = "ds18b20"
+    probe_inside_chip: ProbeChip = "ds18b20"
     probe_outside_rom: Rom = ""
     probe_inside_rom: Rom = ""
+    probe_outside_address: int = _whole(0x48, 0x48, 0x4B, "an address, 0x48 to 0x4B")
+    probe_inside_address: int = _whole(0x49, 0x48, 0x4B, "an address, 0x48 to 0x4B")
     temperature_period_ms: int = _whole(1000, 1000, 60_000, "ms")
+    panel_chip: Literal["ina219", "ina226"] = "ina219"
     panel_address: int = _whole(0x40, 0x40, 0x4F, "an address, 0x40 to 0x4F")
     panel_shunt_microohm: int = _whole(100_000, 100, 100_000_000, "millionths of an ohm")
     panel_period_ms: int = _whole(200, 50, 60_000, "ms")
@@ -107,6 +113,18 @@ class Settings(BaseModel):
     def _two_probes(self) -> "Settings":
         if self.probe_outside_rom and self.probe_outside_rom == self.probe_inside_rom:
             raise ValueError(f'probe_inside_rom = "{self.probe_inside_rom}" is the outside probe too; they are two')
+        return self
+
+    @model_validator(mode="after")
+    def _each_address_serves_once(self) -> "Settings":
+        owners = {self.panel_address: "panel_address"}
+        for place in ("outside", "inside"):
+            key = f"probe_{place}_address"
+            if getattr(self, f"probe_{place}_chip") == "tmp117":
+                address = getattr(self, key)
+                if address in owners:
+                    raise ValueError(f"{key} = 0x{address:X} is the address of {owners[address]} too; wire one differently")
+                owners[address] = key
         return self
 
 

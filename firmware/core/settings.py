@@ -35,15 +35,22 @@ NUMBERS = {
     "card_cs": (17, 0, _PIN_MAX),
     "pressure_address": (0x77, 0x08, 0x77),
     "pressure_period_ms": (100, 30, 60000),  # two conversions of 10 ms and their reading have to fit
+    "probe_outside_address": (0x48, 0x08, 0x77),
+    "probe_inside_address": (0x49, 0x08, 0x77),
     "temperature_period_ms": (1000, 1000, 60000),  # a 12-bit conversion takes 750 ms
     "panel_address": (0x40, 0x08, 0x77),
     "panel_shunt_microohm": (100000, 100, 100000000),
-    "panel_period_ms": (200, 50, 60000),  # a pair of averaged conversions takes 34 ms
+    "panel_period_ms": (200, 50, 60000),  # a pair of averaged conversions takes up to 39 ms
     "health_period_ms": (5000, 1000, 60000),
     "landed_period_factor": (10, 1, 100),
     "airborne_model": (6, 0, 10),
 }
-CHOICES = {"pressure_chip": ("ms5611",)}  # the first is the default
+CHOICES = {  # the first is the default
+    "pressure_chip": ("ms5611", "bmp280", "bme280", "auto"),
+    "panel_chip": ("ina219", "ina226"),
+    "probe_outside_chip": ("ds18b20", "tmp117"),
+    "probe_inside_chip": ("ds18b20", "tmp117"),
+}
 ROMS = ("probe_outside_rom", "probe_inside_rom")  # 16 hex digits, family first, or "" for "whichever is found"
 
 
@@ -66,7 +73,7 @@ class Settings:
             self._take(key, value, type(value) is int and low <= value <= high, default)
         for key, choices in CHOICES.items():
             value = found.get(key)
-            self._take(key, value, value in choices, choices[0])
+            self._take(key, value, isinstance(value, str) and value in choices, choices[0])
         for key in ROMS:
             value = found.get(key)
             self._take(key, value, isinstance(value, str) and _is_rom(value), "")

@@ -17,6 +17,16 @@ LOG_OPENING = (
     "shared_protocol.records",
 )
 
+# What it takes to get the loop running.
+STARTING = (
+    "firmware.start_up",
+    "firmware.instruments",
+    "firmware.board",
+    "firmware.core.settings",
+    "firmware.core.boots",
+    "firmware.core.last_words",
+)
+
 
 def forget(names) -> None:
     """Drop modules, so that the next collection frees them. CPython has memory enough and keeps them."""

@@ -1,10 +1,13 @@
 """Is a chip there? Lost after three failed readings in a row, tried again every few seconds, and each change logged."""
 
-from firmware.core.journal import Journal
 from firmware.status import CRC_FAULT, OK, REFUSED, WRONG_CHIP
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.records import FLAG_AFTER_RESET, FLAG_BUS_ERROR
+
+TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
+if TYPE_CHECKING:
+    from firmware.core.journal import Journal
 
 _FAILURES_MAX = const(3)
 _RETRY_MS_MIN = const(2000)
@@ -18,7 +21,7 @@ class Supervisor:
     no good reading is not back: that would fill the log with its comings and goings.
     """
 
-    def __init__(self, journal: Journal, begin, source: int, unit: int, address: int):
+    def __init__(self, journal: "Journal", begin, source: int, unit: int, address: int):
         self._journal = journal
         self._begin = begin
         self.source = source
@@ -29,6 +32,7 @@ class Supervisor:
         self._good_count = 0
         self._failures = 0
         self._returning = False  # started again, and no good reading yet
+        self._refused = OK  # what was last said against the chip that answers there
         self._away_since_ms = 0
         self._retry_ms = _RETRY_MS_MIN
         self._retry_at_ms = 0
@@ -42,9 +46,7 @@ class Supervisor:
         else:
             self._away_since_ms = now_ms
             self._retry_at_ms = now_ms + _RETRY_MS_MIN
-            if status == WRONG_CHIP or status == CRC_FAULT or status == REFUSED:
-                self._journal.event(now_ms, events.CHIP_REFUSED, self.source, self.unit, self.address, status)
-            else:
+            if not self._is_refused(now_ms, status):
                 self._journal.event(now_ms, events.CHIP_MISSING, self.source, self.unit, self.address)
         return self.present
 
@@ -56,7 +58,9 @@ class Supervisor:
             return False
         self._retry_at_ms = now_ms + self._retry_ms
         self._retry_ms = min(self._retry_ms * 2, _RETRY_MS_MAX)
-        if self._begin() != OK:
+        status = self._begin()
+        if status != OK:
+            self._is_refused(now_ms, status)
             return False
         self._arrived()
         self._returning = True
@@ -69,6 +73,7 @@ class Supervisor:
             self._retry_ms = _RETRY_MS_MIN
             away_s = (now_ms - self._away_since_ms) // 1000
             self._journal.event(now_ms, events.CHIP_BACK, self.source, self.unit, away_s)
+            self._refused = OK
         self._good_count += 1
         self._failures = 0
         flags = self.flags
@@ -92,6 +97,15 @@ class Supervisor:
         self._away_since_ms = now_ms
         self._retry_at_ms = now_ms
         self._journal.event(now_ms, events.CHIP_LOST, self.source, self.unit, status, self._good_count)
+
+    def _is_refused(self, now_ms, status):
+        """Something answers, and it is not our chip or not in order: say so once, as long as it stays the same."""
+        if status != WRONG_CHIP and status != CRC_FAULT and status != REFUSED:
+            return False
+        if status != self._refused:
+            self._refused = status
+            self._journal.event(now_ms, events.CHIP_REFUSED, self.source, self.unit, self.address, status)
+        return True
 
     def _arrived(self):
         self.present = True

@@ -16,6 +16,7 @@ The configuration in use, 0x3EEF:
 
 from firmware.status import BUS_FAULT, NOT_READY, OK, REFUSED
 from shared_protocol.compat import const
+from shared_protocol.records import CHIP_INA219
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ _REG_BUS = const(0x02)
 _REG_POWER = const(0x03)
 _REG_CALIBRATION = const(0x05)
 _CALIBRATION = const(4096)  # the current register then equals the shunt register (8.5.1)
+_OVERFLOW = const(0x0001)  # OVF (8.6.3.2)
 _READY = const(0x0002)  # CNVR of the bus register (8.6.3.2)
 
 
@@ -39,14 +41,17 @@ class INA219:
     read() never waits or raises and allocates nothing; unless it says OK, the values stay.
     """
 
+    chip = CHIP_INA219  # number of the record's `chip` field
+
     def __init__(self, i2c: "I2CBus", address: int = 0x40):
         self._i2c = i2c
-        self._address = address
+        self.address = address
         self._buf = bytearray(2)
         self._word = 0
         self._config = CONFIG
         self.bus_raw = 0
         self.shunt_raw = 0
+        self.at_limit = False  # the last pair: math overflow
         self.config_raw = 0  # configuration as the chip read it back
 
     def begin(self, config: int = CONFIG) -> int:
@@ -84,13 +89,14 @@ class INA219:
         if status != OK:
             return status
         self.bus_raw = bus
+        self.at_limit = bus & _OVERFLOW != 0
         self.shunt_raw = shunt - 0x10000 if shunt & 0x8000 else shunt
         return OK
 
     def _fetch(self, register: int) -> int:
         buf = self._buf
         try:
-            self._i2c.readfrom_mem_into(self._address, register, buf)
+            self._i2c.readfrom_mem_into(self.address, register, buf)
         except OSError:  # machine.I2C's word for a missing ACK or a stuck bus
             return BUS_FAULT
         self._word = buf[0] << 8 | buf[1]
@@ -101,7 +107,7 @@ class INA219:
         buf[0] = value >> 8
         buf[1] = value & 0xFF
         try:
-            self._i2c.writeto_mem(self._address, register, buf)
+            self._i2c.writeto_mem(self.address, register, buf)
         except OSError:
             return BUS_FAULT
         return OK

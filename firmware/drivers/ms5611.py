@@ -8,6 +8,7 @@ from array import array
 
 from firmware.status import BUS_FAULT, CRC_FAULT, NOT_READY, OK, WRONG_CHIP
 from shared_protocol.compat import const
+from shared_protocol.records import CHIP_MS5611
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
@@ -47,9 +48,12 @@ class MS5611:
     start_*() and read_*() never wait or raise and allocate nothing; unless they say OK, d1 and d2 keep their values.
     """
 
+    chip = CHIP_MS5611  # number of the record's `chip` field
+    together = False  # pressure and temperature are two conversions
+
     def __init__(self, i2c: "I2CBus", address: int = 0x77, sleep_ms=None, oversampling: int = _OSR_4096):
         self._i2c = i2c
-        self._address = address
+        self.address = address
         self._sleep_ms = sleep_ms
         self._command = bytearray(1)
         self._word = bytearray(2)
@@ -78,7 +82,7 @@ class MS5611:
             if status != OK:
                 return status
             try:
-                self._i2c.readfrom_into(self._address, word)
+                self._i2c.readfrom_into(self.address, word)
             except OSError:
                 return BUS_FAULT
             found[number] = word[0] << 8 | word[1]
@@ -123,7 +127,7 @@ class MS5611:
             return status
         result = self._result
         try:
-            self._i2c.readfrom_into(self._address, result)
+            self._i2c.readfrom_into(self.address, result)
         except OSError:
             return BUS_FAULT
         # 0 is the chip's word for "not finished" or "never started"; the conversion has to be begun again.
@@ -134,7 +138,7 @@ class MS5611:
     def _send(self, command: int) -> int:
         self._command[0] = command
         try:
-            self._i2c.writeto(self._address, self._command)
+            self._i2c.writeto(self.address, self._command)
         except OSError:  # machine.I2C's word for a missing ACK or a stuck bus
             return BUS_FAULT
         return OK

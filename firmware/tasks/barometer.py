@@ -1,39 +1,65 @@
-"""Pressure: two conversions a sample, without waiting for either.
+"""Pressure, without waiting for a conversion.
 
-A sample takes two wake-ups. At its slot the pressure conversion is begun; when that is done it is read and the
+A sample of an MS5611 is two conversions and takes two wake-ups. At its slot the pressure conversion is begun; when that is done it is read and the
 temperature conversion begun; that one is read at the next slot, just before the next sample starts. So the record of a
 sample is written one period late, but it carries the time at which its pressure conversion began, and pressure and
-temperature are 10 ms apart.
+temperature are 10 ms apart. A BMP280 or BME280 gives both words from one conversion (`together`), read at the second
+wake-up.
+
+Which chip it is, the settings say, or (`auto`) begin() finds out: the task is given drivers to try, in order. A chip
+that was put in another one's place is so known by what it says of itself, and its calibration is written before its
+first reading.
 """
 
 import struct
 
 from firmware.core.framer import PAYLOAD, Frame
-from firmware.core.journal import Journal
-from firmware.core.schedule import Clock, next_slot
+from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
-from firmware.status import OK
+from firmware.status import AFTER_RESET, BUS_FAULT, OK
 from shared_protocol import events
 from shared_protocol.compat import const
-from shared_protocol.records import PRESSURE
+from shared_protocol.records import (
+    BMP280_CAL,
+    CHIP_BME280,
+    CHIP_MS5611,
+    FLAG_NEVER_CONVERTED,
+    HUMIDITY,
+    HUMIDITY_CAL,
+    PRESSURE,
+    PRESSURE_CAL,
+)
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
-    from firmware.drivers.ms5611 import MS5611
+    from firmware.core.journal import Journal
+    from firmware.core.schedule import Clock
 
 _IDLE = const(0)
 _PRESSURE = const(1)  # a pressure conversion is running
 _TEMPERATURE = const(2)
 
+_HUMIDITY_MS = const(1000)  # the sensor itself takes about a second
+_HUMIDITY_NEVER = const(0x8000)
+
 SENSOR = 0
 
 
 class BarometerTask:
-    """Samples one barometer. `d1_sum`, `d2` and `count` add up what came since the phase task last looked."""
+    """Samples one barometer. `d1_sum`, `d2` and `count` add up what came since the phase task last looked.
 
-    def __init__(self, journal: Journal, clock: Clock, driver: "MS5611", address: int, period_ms: int):
-        self.driver = driver
-        self.chip = Supervisor(journal, driver.begin, events.BAROMETER, SENSOR, address)
+    `drivers` are tried in order; `converters` are their functions pressure_pa(d1, d2, prom). `expected` is the number
+    of the chip that the settings name, 0 for none.
+    """
+
+    def __init__(self, journal: "Journal", clock: "Clock", drivers, converters, expected: int, period_ms: int):
+        self._journal = journal
+        self._drivers = drivers
+        self._converters = converters
+        self.driver = drivers[0]
+        self._convert = converters[0]
+        self._known = expected
+        self.chip = Supervisor(journal, self._begin, events.BAROMETER, SENSOR, drivers[0].address)
         self.period_ms = period_ms
         self.d1_sum = 0
         self.d2 = 0
@@ -41,7 +67,13 @@ class BarometerTask:
         self._put = journal.put
         self._now = clock.now
         self._frame = Frame(PRESSURE)
-        self._conversion_ms = driver.conversion_ms + 1  # the tick may end right after the command has been sent
+        self._humidity_frame = Frame(HUMIDITY)
+        self._ms5611_frame = Frame(PRESSURE_CAL)
+        self._bmp280_frame = Frame(BMP280_CAL)
+        self._humidity_cal_frame = Frame(HUMIDITY_CAL)
+        self._conversion_ms = 0
+        self._is_running = False
+        self._humidity_ms = -_HUMIDITY_MS
         self._state = _IDLE
         self._slot_ms = 0
         self._sample_ms = 0
@@ -49,11 +81,12 @@ class BarometerTask:
 
     def step(self, now_ms: int) -> int:
         """Do what is next; when to come again."""
-        driver = self.driver
+        self._is_running = True
         chip = self.chip
         if not chip.ready(now_ms):
             self._state = _IDLE
             return self._next_slot(now_ms)
+        driver = self.driver
         state = self._state
         if state != _IDLE:
             done_ms = self._started_ms + self._conversion_ms
@@ -62,11 +95,16 @@ class BarometerTask:
         if state == _PRESSURE:
             self._state = _IDLE
             status = driver.read_pressure()
+            if status == OK and driver.together:
+                self._take(now_ms)
+                return self._next_slot(now_ms)
             if status == OK:
                 status = driver.start_temperature()
             if status == OK:
                 self._started_ms = self._now()
                 self._state = _TEMPERATURE
+            elif status == AFTER_RESET:  # it forgot what it was told, and only begin() helps
+                chip.lost(now_ms, status)
             else:
                 chip.bad(now_ms, status)
             return self._next_slot(now_ms)
@@ -93,6 +131,76 @@ class BarometerTask:
         self.d1_sum += driver.d1
         self.d2 = driver.d2
         self.count += 1
+        if driver.chip == CHIP_BME280 and now_ms - self._humidity_ms >= _HUMIDITY_MS:
+            self._humidity_ms = now_ms
+            raw = driver.humidity
+            if raw == _HUMIDITY_NEVER:
+                flags |= FLAG_NEVER_CONVERTED
+            struct.pack_into("<BBHI", self._humidity_frame.buffer, PAYLOAD, SENSOR, flags, raw, driver.d2)
+            self._put(self._humidity_frame, self._sample_ms)
+
+    def pressure_pa(self) -> int:
+        """Mean of what came since the phase task last looked, of which there is something. [Pa]"""
+        return self._convert(self.d1_sum // self.count, self.d2, self.driver.prom)
+
+    def introduce(self, now_ms: int) -> None:
+        """Write the calibration that the readings need."""
+        driver = self.driver
+        c = driver.prom
+        if driver.chip == CHIP_MS5611:
+            struct.pack_into(
+                "<BB8H", self._ms5611_frame.buffer, PAYLOAD,
+                SENSOR, CHIP_MS5611, c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7],
+            )  # fmt: skip
+            self._put(self._ms5611_frame, now_ms)
+            return
+        struct.pack_into(
+            "<BBHhhHhhhhhhhh", self._bmp280_frame.buffer, PAYLOAD,
+            SENSOR, driver.chip, c[0], c[1], c[2], c[3], c[4], c[5], c[6], c[7], c[8], c[9], c[10], c[11],
+        )  # fmt: skip
+        self._put(self._bmp280_frame, now_ms)
+        if driver.chip == CHIP_BME280:
+            h = driver.humidity_prom
+            struct.pack_into(
+                "<BBBBhhhh", self._humidity_cal_frame.buffer, PAYLOAD,
+                SENSOR, CHIP_BME280, h[0], h[2], h[1], h[3], h[4], h[5],
+            )  # fmt: skip
+            self._put(self._humidity_cal_frame, now_ms)
+
+    def _begin(self):
+        """Try the drivers; what a chip said that none of them knew, or else that nobody answered."""
+        drivers = self._drivers
+        worst = BUS_FAULT
+        silent = -1
+        for number in range(len(drivers)):
+            driver = drivers[number]
+            if driver.address == silent:
+                continue
+            status = driver.begin()
+            if status == OK:
+                self._use(number)
+                return OK
+            if status == BUS_FAULT:
+                silent = driver.address  # not asked again: a stuck bus costs one time-out for each address
+            else:
+                worst = status
+        return worst
+
+    def _use(self, number):
+        driver = self._drivers[number]
+        self.driver = driver
+        self._convert = self._converters[number]
+        self._conversion_ms = driver.conversion_ms + 1  # the tick may end right after the command has been sent
+        self.chip.address = driver.address
+        self._state = _IDLE
+        self.d1_sum = 0
+        self.count = 0
+        now_ms = self._now()
+        if driver.chip != self._known:
+            self._known = driver.chip
+            self._journal.event(now_ms, events.CHIP_IDENTIFIED, events.BAROMETER, SENSOR, driver.address, driver.chip)
+        if self._is_running:  # before the first reading; at power-up the identity task does it
+            self.introduce(now_ms)
 
     def _next_slot(self, now_ms):
         self._slot_ms = next_slot(self._slot_ms, self.period_ms, now_ms)

@@ -1,15 +1,18 @@
 """Once a second: which phase of the flight it is, and what follows from it for everyone else."""
 
-from firmware.core.journal import Journal
-from firmware.core.ms5611_pressure import pressure_pa
-from firmware.core.phase import Phase
-from firmware.core.selftest import SelfTest
-from firmware.core.signals import Signals, state_for
-from firmware.tasks.barometer import BarometerTask
-from firmware.tasks.gnss import GnssTask
-from firmware.tasks.log import LogTask
+from firmware.core.signals import state_for
 from shared_protocol import events
 from shared_protocol.compat import const
+
+TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
+if TYPE_CHECKING:
+    from firmware.core.journal import Journal
+    from firmware.core.phase import Phase
+    from firmware.core.selftest import SelfTest
+    from firmware.core.signals import Signals
+    from firmware.tasks.barometer import BarometerTask
+    from firmware.tasks.gnss import GnssTask
+    from firmware.tasks.log import LogTask
 
 _PERIOD_MS = const(1000)
 
@@ -17,8 +20,8 @@ _PERIOD_MS = const(1000)
 class FlightPhaseTask:
     """Feeds the phase logic and hands its result on. `measuring` are the tasks whose period stretches when landed."""
 
-    def __init__(self, journal: Journal, phase: Phase, barometer: BarometerTask, gnss: GnssTask, log: LogTask,
-                 measuring, landed_factor: int, selftest: SelfTest, signals: Signals):  # fmt: skip
+    def __init__(self, journal: "Journal", phase: "Phase", barometer: "BarometerTask", gnss: "GnssTask", log: "LogTask",
+                 measuring, landed_factor: int, selftest: "SelfTest", signals: "Signals"):  # fmt: skip
         self._journal = journal
         self._phase = phase
         self._barometer = barometer
@@ -49,11 +52,9 @@ class FlightPhaseTask:
 
     def _take_pressure(self, now_s):
         barometer = self._barometer
-        count = barometer.count
-        if not count:
+        if not barometer.count:
             return
-        raw = barometer.d1_sum // count
-        pressure = pressure_pa(raw, barometer.d2, barometer.driver.prom)
+        pressure = barometer.pressure_pa()
         self._phase.add_pressure(pressure, barometer.d1_sum, now_s)
         barometer.d1_sum = 0
         barometer.count = 0

@@ -3,7 +3,6 @@
 import struct
 
 from firmware.core.framer import PAYLOAD, Frame
-from firmware.core.journal import Journal
 from firmware.core.schedule import next_slot
 from shared_protocol import events
 from shared_protocol.compat import const
@@ -11,6 +10,7 @@ from shared_protocol.records import ECEF, FIX, FIX_3D, UNKNOWN_I32
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
+    from firmware.core.journal import Journal
     from firmware.drivers.gnss import GnssReceiver
 
 _POLL_MS = const(100)  # 96 bytes at 9600 baud
@@ -20,7 +20,7 @@ _POLLS_MAX = const(4)  # in one turn: a burst may end one epoch and begin the ne
 class GnssTask:
     """Polls the receiver. `altitude_m` and `fix_ms` of the latest three-dimensional fix are for the phase task."""
 
-    def __init__(self, journal: Journal, receiver: "GnssReceiver"):
+    def __init__(self, journal: "Journal", receiver: "GnssReceiver"):
         self.receiver = receiver
         self.thinning = 1  # one epoch in so many is written; more than 1 when landed
         self.altitude_m = 0

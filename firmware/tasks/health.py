@@ -3,14 +3,15 @@
 import struct
 
 from firmware.core.framer import PAYLOAD, Frame
-from firmware.core.journal import Journal
-from firmware.core.schedule import Schedule, next_slot
+from firmware.core.schedule import next_slot
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.records import HEALTH
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
+    from firmware.core.journal import Journal
+    from firmware.core.schedule import Schedule
     from firmware.drivers.gnss import GnssReceiver
 
 _U16 = const(0xFFFF)
@@ -21,7 +22,7 @@ class HealthTask:
     """Writes the health record. `battery` may be None on a board without one."""
 
     def __init__(
-        self, journal: Journal, schedule: Schedule, receiver: "GnssReceiver", battery, full_scale_mv, period_ms
+        self, journal: "Journal", schedule: "Schedule", receiver: "GnssReceiver", battery, full_scale_mv, period_ms
     ):
         self._journal = journal
         self._schedule = schedule

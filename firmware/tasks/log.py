@@ -1,10 +1,13 @@
 """Keeping the log: sectors to the card as they fill, at least once a second; the finished mark after a long rest."""
 
-from firmware.core.framer import Framer
-from firmware.core.logbook import Logbook
 from firmware.core.schedule import next_slot
 from shared_protocol import events
 from shared_protocol.compat import const
+
+TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
+if TYPE_CHECKING:
+    from firmware.core.framer import Framer
+    from firmware.core.logbook import Logbook
 
 _LOOK_MS = const(100)
 _AGE_MS = const(900)  # with the next look 100 ms later, no frame waits longer than a second
@@ -15,7 +18,7 @@ _REST_MS = const(600000)  # landed for so long: this log is finished
 class LogTask:
     """Commits sectors. `slowness` stretches the time a sector may stay open."""
 
-    def __init__(self, logbook: Logbook, framer: Framer):
+    def __init__(self, logbook: "Logbook", framer: "Framer"):
         self._logbook = logbook
         self._framer = framer
         self._landed_ms = -1

@@ -3,7 +3,6 @@
 import struct
 
 from firmware.core.framer import PAYLOAD, Frame
-from firmware.core.journal import Journal
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
 from firmware.status import OK
@@ -13,22 +12,21 @@ from shared_protocol.records import FLAG_LIMIT, POWER
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
-    from firmware.drivers.ina219 import INA219
+    from firmware.core.journal import Journal
 
-_OVERFLOW = const(1)  # bit 0 of the bus register
 _CHECK_EVERY = const(25)  # readings: a chip that browned out goes on with its power-on configuration, in silence
 
-_SETTLING = const(2)  # slots left out after a start: the first pair takes 34 ms, and a slot may be near
+_SETTLING = const(2)  # slots left out after a start: the first pair takes up to 39 ms, and a slot may be near
 
 CHANNEL_NUMBER = 0
 
 
 class PowerTask:
-    """Samples one power meter."""
+    """Samples one power meter, an INA219 or an INA226."""
 
-    def __init__(self, journal: Journal, driver: "INA219", address: int, period_ms: int):
+    def __init__(self, journal: "Journal", driver, period_ms: int):
         self.driver = driver
-        self.chip = Supervisor(journal, self._begin, events.POWER_METER, CHANNEL_NUMBER, address)
+        self.chip = Supervisor(journal, self._begin, events.POWER_METER, CHANNEL_NUMBER, driver.address)
         self.period_ms = period_ms
         self._put = journal.put
         self._frame = Frame(POWER)
@@ -62,7 +60,7 @@ class PowerTask:
             chip.bad(now_ms, status)
             return self._slot_ms
         flags = chip.good(now_ms)
-        if driver.bus_raw & _OVERFLOW:
+        if driver.at_limit:
             flags |= FLAG_LIMIT
         struct.pack_into("<BBHh", self._frame.buffer, PAYLOAD, CHANNEL_NUMBER, flags, driver.bus_raw, driver.shunt_raw)
         self._put(self._frame, now_ms)
