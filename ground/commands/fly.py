@@ -1,6 +1,7 @@
 """`thistledown fly`: the firmware through a simulated flight."""
 
 from datetime import timedelta
+from enum import StrEnum
 from pathlib import Path
 from shlex import quote
 from typing import Annotated, Literal
@@ -8,8 +9,11 @@ from typing import Annotated, Literal
 import typer
 
 from ground.console import progress, say
+from ground.simulator.board.gnss.behaviour import BEHAVIOURS
 
 _COMPLAINTS_SHOWN = 3
+
+GnssBehaviour = StrEnum("GnssBehaviour", list(BEHAVIOURS))
 
 
 def fly(
@@ -24,6 +28,14 @@ def fly(
     gnss_stream: Annotated[
         Path | None,
         typer.Option(metavar="FILE", show_default=False, help="Play this recording in place of the GPS receiver."),
+    ] = None,
+    gnss_behaviour: Annotated[
+        GnssBehaviour | None,
+        typer.Option(
+            metavar="NAME",
+            show_default=False,
+            help=f"What the GPS receiver does wrong, in place of the scenario's word for it: {', '.join(BEHAVIOURS)}.",
+        ),
     ] = None,
     seed: Annotated[
         int | None, typer.Option(metavar="N", show_default=False, help="Other chance events than the scenario's own.")
@@ -44,12 +56,18 @@ def fly(
     from ground.simulator.flight import fly as fly_scenario
     from ground.simulator.scenario import load_scenario
 
+    if gnss_behaviour is not None and gnss_stream is not None:
+        raise typer.BadParameter("a recording is played as it is; give --gnss-stream or --gnss-behaviour, not both")
     loaded = load_scenario(scenario)
+    if gnss_behaviour is not None:
+        gnss = loaded.gnss.model_copy(update={"behaviour": gnss_behaviour.value})
+        loaded = loaded.model_copy(update={"gnss": gnss})
     folder = out or Path("flights") / Path(scenario).stem
     claim(folder, force=force)
+    goal = folder.absolute()  # the board's own process works in another folder
     with progress("Flying") as shown:
         result = fly_scenario(
-            loaded, folder, sounding=sounding, gnss_stream=gnss_stream, seed=seed, runtime=runtime, progress=shown
+            loaded, goal, sounding=sounding, gnss_stream=gnss_stream, seed=seed, runtime=runtime, progress=shown
         )
     for line in result.notices:
         say(f"! {line}")

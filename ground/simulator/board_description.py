@@ -13,6 +13,7 @@ import numpy as np
 from ground.errors import InputError
 from ground.settings import Settings
 from ground.simulator.board.chips.ds18b20 import made_up_rom
+from ground.simulator.board.gnss.behaviour import GENERATIONS
 from ground.simulator.gnss_stream import read_stream, schedule, split_epochs
 
 REPOSITORY = Path(__file__).resolve().parents[2]
@@ -49,7 +50,9 @@ def board_settings(scenario, seed, changes=None):
 
 def gnss_description(scenario):
     """Arguments of the virtual receiver."""
-    return scenario.gnss.model_dump()
+    described = scenario.gnss.model_dump()
+    described["generation"] = GENERATIONS.get(described["behaviour"], described["generation"])
+    return described
 
 
 def recording_description(path, baud):
@@ -76,6 +79,8 @@ def fault_descriptions(scenario, released_s, more=()):
             one["at_us"] = round((released_s + fault.at_s) * 1e6)
         if hasattr(fault, "for_s"):
             one["for_us"] = round(fault.for_s * 1e6)
+        if hasattr(fault, "cold"):
+            one["cold"] = fault.cold
         if hasattr(fault, "chip"):
             one["chip"] = fault.chip
         described.append(one)

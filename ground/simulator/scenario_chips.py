@@ -60,10 +60,21 @@ class BatteryAdc(Part):
     noise_mv: float = number(4.0, 0.0, 500.0, "standard deviation of one reading")
 
 
+GnssBehaviour = Literal[
+    "normal", "older", "newer", "nmea_only", "refuses_model", "no_reply", "wrong_reply", "stops_at_18_km", "freezes",
+    "freezes_valid", "jumps", "no_leap_seconds", "week_rollover", "time_step", "restarts",
+]  # fmt: skip
+
+
 class Gnss(Part):
-    """Satellite receiver. `generation` decides what it understands and says."""
+    """Satellite receiver. `generation` decides what it understands and says, `behaviour` what it does wrong.
+
+    The behaviours are told in ground/simulator/board/gnss/behaviour.py; "older", "newer" and "nmea_only" choose the
+    generation themselves.
+    """
 
     generation: Literal["m8", "m10", "nmea_only"] = "m8"
+    behaviour: GnssBehaviour = "normal"
     name: Name = "gnss"
     baud: Literal[4800, 9600, 19200, 38400, 57600, 115200] = 9600
     position_noise_m: float = number(1.5, 0.0, 100.0, "standard deviation of each horizontal component")
@@ -72,6 +83,12 @@ class Gnss(Part):
     first_fix_s: float = number(32.0, 1.0, 1800.0, "from a cold start under open sky")
     again_fix_s: float = number(4.0, 0.5, 1800.0, "from a restart that kept its orbits")
     satellites: int = number(11, 4, 40, "used, on average")
+    freeze_above_m: float = number(14000.0, 0.0, 50000.0, 'where "freezes" and "freezes_valid" begin')
+    almanac_s: float = number(750.0, 1.0, 7200.0, "from a cold start to leap seconds and full week number")
+    time_step_at_s: float = number(1500.0, 0.0, 172800.0, 'after power-up, of "time_step"')
+    time_step_for_s: float = number(600.0, 1.0, 172800.0, "until it steps back")
+    time_step_s: float = number(7.0, -86400.0, 86400.0, "by so much; positive: ahead of UTC")
+    restart_every_s: float = number(600.0, 20.0, 86400.0, 'on average, of "restarts"')
 
 
 class PowerCut(Part):
@@ -87,6 +104,7 @@ class ReceiverRestart(Part):
 
     kind: Literal["receiver_restart"]
     at_s: float = number(..., -14400.0, 172800.0, "after release; negative: on the ground before it")
+    cold: bool = Field(default=False, description="whether it forgets its orbits and the almanac, too")
 
 
 class MissingChip(Part):

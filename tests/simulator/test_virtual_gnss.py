@@ -88,7 +88,7 @@ def test_sentences_are_formatted_as_the_check_values_are():
     fix.course_deg = 117.76
     assert nmea.rmc(fix, 40).decode().strip() == check_value("nmea.rmc_sw")["inputs"]["sentence"]
     assert nmea.rmc(fix, 41).decode().strip() == check_value("nmea.rmc_sw_411")["inputs"]["sentence"]
-    fix.valid = False
+    fix.valid, fix.repeats = False, False
     assert nmea.gga(fix).decode().strip() == check_value("nmea.gga_nofix")["inputs"]["sentence"]
     assert nmea.rmc(fix, 40).decode().strip() == check_value("nmea.rmc_nofix")["inputs"]["sentence"]
     assert nmea.vtg(fix).decode().strip() == check_value("nmea.vtg_nofix")["inputs"]["sentence"]

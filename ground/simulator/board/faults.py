@@ -54,7 +54,8 @@ def power_cut_at_write(board, fault):
 def receiver_restart(board, fault):
     """The receiver's supply dips: it forgets its settings and its fix, and starts again in its default mode."""
     if fault["at_us"] >= board.clock.boot_us and board.receiver is not None:
-        board.clock.at(fault["at_us"], lambda: board.receiver.restart(fault.get("for_us", 0)))
+        off_us, cold = fault.get("for_us", 0), fault.get("cold", False)
+        board.clock.at(fault["at_us"], lambda: board.receiver.restart(off_us, cold))
 
 
 def missing_chip(board, fault):

@@ -8,6 +8,7 @@ the world's.
 import math
 
 from ground.simulator.board.gnss import limits
+from ground.simulator.board.gnss.behaviour import limits_allow
 from ground.simulator.board.gnss.calendar import civil, time_of_week_ms
 
 _WANDER_S = 90.0
@@ -20,9 +21,13 @@ _COURSE_SPEED_MIN_MPS = 0.5  # below it a course means nothing, and NMEA leaves 
 
 
 class Fix:
-    """What is known in one epoch; the formatters read it. Without a fix (`valid`) only the time is there, if that."""
+    """What is known in one epoch; the formatters read it. Without a fix (`valid`) only the time is there, if that.
+
+    `repeats`: an old position is said all the same, marked as not valid.
+    """
 
     valid = False
+    repeats = False
 
 
 class Navigation:
@@ -41,10 +46,13 @@ class Navigation:
         Standard deviations, of each component.
     satellites : int
         Used on average.
+    behaviour : Behaviour
+        What it does wrong.
     """
 
     def __init__(self, source, start_unix_us, noise, generation, first_fix_us, again_fix_us, position_noise_m,
-                 height_noise_m, speed_noise_mps, satellites):
+                 height_noise_m, speed_noise_mps, satellites, behaviour):
+        self._behaviour = behaviour
         self._source = source
         self._columns = [source.column(column) for column in (
             "latitude_deg", "longitude_deg", "altitude_m", "geoid_separation_m", "speed_north_mps",
@@ -61,6 +69,7 @@ class Navigation:
 
     def switch_on(self, on_us, cold):
         """Begin the search for a fix."""
+        self._behaviour.switch_on(on_us, cold)
         self.on_us = on_us
         search_us = int((self._first_fix_us if cold else self._again_fix_us) * self._noise.uniform(0.85, 1.25))
         self.fix_us = on_us + search_us
@@ -114,11 +123,13 @@ class Navigation:
             fix.altitude_m = 0.0  # assumed, not measured
         self._tell_speed(fix, north, east, climb)
         self._tell_quality(fix)
+        self._behaviour.spoil(fix, altitude)
         return fix
 
     def _tell_time(self, fix, epoch_us):
         unix_us = self._start_unix_us + epoch_us
         fix.itow_ms = time_of_week_ms(unix_us // 1000)
+        unix_us += self._behaviour.clock_error_us(epoch_us)
         if epoch_us < self._time_us:
             fix.date = None
             fix.clock_text = fix.date_text = ""
@@ -137,7 +148,8 @@ class Navigation:
 
     def _has_fix(self, epoch_us, model, altitude, north, east, climb):
         """Whether satellites are held and the dynamic model believes the answer."""
-        if not limits.within(self._generation, model, altitude, math.sqrt(north * north + east * east), climb):
+        speed = math.sqrt(north * north + east * east)
+        if not limits_allow(self._behaviour, self._generation, model, altitude, speed, climb):
             self._lost_us = epoch_us
             return False
         if self._lost_us is not None:  # back below the limit: the satellites are held, the filter starts afresh

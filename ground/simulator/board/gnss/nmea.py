@@ -35,7 +35,8 @@ def position(fix):
 def rmc(fix, version):
     tail = ",V" if version >= 41 else ""
     if not fix.valid:
-        return sentence("GNRMC,%s,V,,,,,,,%s,,,N%s" % (fix.clock_text, fix.date_text, tail))
+        where = position(fix) if fix.repeats else ",,,"
+        return sentence("GNRMC,%s,V,%s,,,%s,,,N%s" % (fix.clock_text, where, fix.date_text, tail))
     course = "%.2f" % fix.course_deg if fix.course_known else ""
     return sentence("GNRMC,%s,A,%s,%.3f,%s,%s,,,A%s" % (
         fix.clock_text, position(fix), fix.speed_mps / KNOT_MPS, course, fix.date_text, tail))
@@ -49,6 +50,9 @@ def vtg(fix):
 
 
 def gga(fix):
+    if fix.repeats:
+        return sentence("GNGGA,%s,%s,0,00,99.99,%.1f,M,%.1f,M,," % (
+            fix.clock_text, position(fix), fix.altitude_m, fix.geoid_separation_m))
     if not fix.valid:
         return sentence("GNGGA,%s,,,,,0,00,99.99,,,,,," % fix.clock_text)
     return sentence("GNGGA,%s,%s,1,%02d,%.2f,%.1f,M,%.1f,M,," % (
@@ -58,7 +62,7 @@ def gga(fix):
 
 def gll(fix):
     if not fix.valid:
-        return sentence("GNGLL,,,,,%s,V,N" % fix.clock_text)
+        return sentence("GNGLL,%s,%s,V,N" % (position(fix) if fix.repeats else ",,,", fix.clock_text))
     return sentence("GNGLL,%s,%s,A,A" % (position(fix), fix.clock_text))
 
 

@@ -8,6 +8,7 @@ order, whether that is an epoch or a command from the host.
 
 from ground.simulator.board.gnss import configuration as cfg
 from ground.simulator.board.gnss import nmea, ubx
+from ground.simulator.board.gnss.behaviour import Behaviour
 from ground.simulator.board.gnss.navigation import Navigation
 from ground.simulator.board.gnss.sky import Sky
 from ground.simulator.board.noise import Noise
@@ -34,11 +35,14 @@ class VirtualReceiver:
         Time to a fix from a cold start, and from a restart that kept its orbits. [s]
     cold : bool
         Whether this power-up is a cold start.
+    behaviour : str
+        What it does wrong, see behaviour.py, with the parameters named there.
     """
 
     def __init__(self, clock, source, ledger, line, start_unix_us, seed=0, name="gnss", generation="m8", baud=9600,
                  position_noise_m=1.5, height_noise_m=3.0, speed_noise_mps=0.05, first_fix_s=32.0, again_fix_s=4.0,
-                 satellites=11, cold=True, boot=1):
+                 satellites=11, cold=True, boot=1, behaviour="normal", freeze_above_m=14000.0, almanac_s=750.0,
+                 time_step_at_s=1500.0, time_step_for_s=600.0, time_step_s=7.0, restart_every_s=600.0):
         self.name = name
         self.generation = generation
         self._clock = clock
@@ -49,13 +53,18 @@ class VirtualReceiver:
         self._version = 41 if generation == "m10" else 40
         self._sky = Sky(Noise(seed, "gnss/sky/" + name), 3 if generation == "m10" else 2)
         self.configuration = cfg.Configuration(generation, baud)
+        self.behaviour = Behaviour(
+            behaviour, Noise(seed, "gnss/behaviour/%s/boot%d" % (name, boot)), freeze_above_m, almanac_s, time_step_at_s,
+            time_step_for_s, time_step_s, restart_every_s)
         self._parser = ubx.CommandParser()
         self._commands = []  # [moment the last byte is in, bytes], in order
         self._navigation = Navigation(
             source, start_unix_us, self._noise, generation, int(first_fix_s * 1000000), int(again_fix_s * 1000000),
-            position_noise_m, height_noise_m, speed_noise_mps, satellites)
+            position_noise_m, height_noise_m, speed_noise_mps, satellites, self.behaviour)
         self.muted = False  # bench door: the receiver works and says nothing
         self._switch_on(clock.now_us, cold)
+        self._restarts = self.behaviour.restart_moments(Noise(seed, "gnss/restarts/" + name))
+        self._set_next_restart()
 
     # --- bench door ------------------------------------------------------------------------------------------
 
@@ -70,12 +79,14 @@ class VirtualReceiver:
         self._switch_on(now_us + off_us, cold)
 
     def save(self):
-        return {"configuration": self.configuration.save(), "navigation": self._navigation.save()}
+        return {"configuration": self.configuration.save(), "navigation": self._navigation.save(),
+                "behaviour": self.behaviour.save()}
 
     def restore(self, state):
         """Go on as before: only the processor was reset, the receiver kept its supply."""
         self.configuration.restore(state["configuration"])
         self._navigation.restore(state["navigation"])
+        self.behaviour.restore(state["behaviour"])
         self._line.baud = self.configuration.values["baud"]
         self._greeting_us = None
         self._set_next_epoch(self._clock.now_us)
@@ -87,7 +98,7 @@ class VirtualReceiver:
 
     def hear(self, data, start_us, baud):
         """Bytes from the host, the first beginning at start_us. At another rate than ours they are noise."""
-        if self.generation == "nmea_only":
+        if self.behaviour.is_deaf or self.generation == "nmea_only":
             return
         self._commands.append((start_us + len(data) * 10000000 // baud, data, baud))
 
@@ -117,6 +128,18 @@ class VirtualReceiver:
         self._sky_said = b""
         self._latest = None  # the fix last spoken of: a poll gets this one
         self._set_next_epoch(on_us + _BOOT_US)
+
+    def _set_next_restart(self):
+        """The next restart of its own, at the earliest when the supply has been there for a moment."""
+        for at_us, off_us, cold in self._restarts:
+            if at_us > self._clock.now_us:
+                self._clock.at(at_us, lambda: self._restart_by_itself(off_us, cold))
+                return
+
+    def _restart_by_itself(self, off_us, cold):
+        self._ledger.count("receiver_restarts")
+        self.restart(off_us, cold)
+        self._set_next_restart()
 
     def _set_next_epoch(self, after_us):
         """The next whole measuring period of UTC after a moment, and when its words begin."""
@@ -158,12 +181,24 @@ class VirtualReceiver:
             if (message_class, message_id) in (cfg.NAV_PVT, cfg.NAV_STATUS) and not payload:
                 self._say(self._binary((message_class, message_id), self._latest or self._look()), ready_us)
                 continue
-            for answer in self.configuration.answer(message_class, message_id, payload):
+            for answer in self._answer(message_class, message_id, payload):
                 self._say(ubx.frame(*answer), ready_us)
             if self._line.baud != self.configuration.values["baud"]:
                 self._line.baud = self.configuration.values["baud"]  # from the next message on
             if message_class == cfg.CFG and message_id in (0x08, 0x8A):
                 self._set_next_epoch(self._epoch_us if heard_us < self._epoch_us else heard_us)
+
+    def _answer(self, message_class, message_id, payload):
+        """What to say to a command: as its generation does, or as its behaviour has it."""
+        command = (message_class, message_id, payload)
+        if self.behaviour.refuses(*command):
+            return [(cfg.ACK, 0x00, bytes((message_class, message_id)))]
+        values = self.configuration.values
+        model = values["model"]
+        answers = self.configuration.answer(*command)
+        if self.behaviour.keeps_its_model(*command):
+            values["model"] = model
+        return answers
 
     def _restart_by_command(self, heard_us, payload):
         """CFG-RST: no acknowledgement; settings in RAM are gone, as nothing was saved."""

@@ -66,7 +66,7 @@ def nav_pvt(fix):
     """NAV-PVT of an epoch: 92 bytes; heights and speeds in mm, velocity down positive, longitude first."""
     year, month, day, hour, minute, second = fix.date if fix.date else (2015, 10, 18, 0, 0, 0)
     valid = 0x07 if fix.date else 0
-    if not fix.valid:
+    if not fix.valid and not fix.repeats:
         return pack(_NAV_PVT, fix.itow_ms, year, month, day, hour, minute, second, valid,
                     1000 if valid else UNKNOWN_ACCURACY, 0, 0, 0, 0, 0, 0, 0, 0, 0, UNKNOWN_ACCURACY,
                     UNKNOWN_ACCURACY, 0, 0, 0, 0, 0, 20000, 18000000, 9999, 0, 0, 0, 0, 0, 0)
@@ -74,7 +74,7 @@ def nav_pvt(fix):
     height_mm = altitude_mm + _round(fix.geoid_separation_m * 1000)
     return pack(
         _NAV_PVT, fix.itow_ms, year, month, day, hour, minute, second, valid,
-        25, fix.nano_ns, fix.fix_type, 0x01, 0xE0, fix.satellites,
+        25, fix.nano_ns, fix.fix_type, 0x01 if fix.valid else 0x00, 0xE0, fix.satellites,
         _round(fix.longitude_deg * 1e7), _round(fix.latitude_deg * 1e7), height_mm, altitude_mm,
         _round(fix.horizontal_accuracy_m * 1000), _round(fix.vertical_accuracy_m * 1000),
         _round(fix.north_mps * 1000), _round(fix.east_mps * 1000), _round(-fix.climb_mps * 1000),
