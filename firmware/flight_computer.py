@@ -6,6 +6,13 @@ from shared_protocol.compat import const
 _ERRORS_IN_WORDS = const(10)
 
 
+def raise_boot(number: int) -> int:
+    """Make the count of power-ups in flash no lower than `number`; what it is then."""
+    from firmware.core.boots import Boots
+
+    return Boots().at_least(number)
+
+
 class FlightComputer:
     """The parts by name. The order in which tasks are added is the order of their turns."""
 

@@ -1,38 +1,44 @@
 """Starts the flight computer, and never comes back. The board runs this at power-up."""
 
-from firmware.board import Board, reset, reset_causes
-from firmware.core import last_words, spare
-from firmware.core.boots import Boots, reset_cause
+from firmware.core import spare
 
 SETTINGS_PATH = "settings.json"
-
-_STARTING = ("firmware.start_up", "firmware.core.settings")
 
 
 def main() -> None:
     """Fly. What no task could be blamed for ends in a reset of the board, by our own word for it."""
-    boots = Boots()
-    cause = reset_cause(*reset_causes(), boots.own_reset)
-    boots.power_up()
     try:
-        computer = _started(boots, cause)
-        spare.forget(_STARTING)
+        computer = _started()
+        spare.forget(spare.STARTING)
         computer.schedule.tidy()
         computer.schedule.run()
     except Exception as error:
-        last_words.save(error)
-        boots.mark_own_reset()
-        reset()
+        _start_over(error)
 
 
-def _started(boots, cause):
+def _started():
     """The flight computer with everything running but the loop."""
     from firmware import start_up
+    from firmware.board import Board, reset_causes
     from firmware.core import settings as settings_file
+    from firmware.core.boots import Boots, reset_cause
 
+    boots = Boots()
+    cause = reset_cause(*reset_causes(), boots.own_reset)
+    boots.power_up()
     settings = settings_file.load(SETTINGS_PATH)
-    board = Board(settings.values)
+    board = Board(settings)
     board.start_watchdog()
     computer = start_up.build(board, settings, boots, cause)
     start_up.start(computer, board, settings, boots, cause)
     return computer
+
+
+def _start_over(error):
+    from firmware.board import reset
+    from firmware.core import last_words
+    from firmware.core.boots import Boots
+
+    last_words.save(error)
+    Boots().mark_own_reset()
+    reset()

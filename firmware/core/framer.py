@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 PAYLOAD = PREFIX_SIZE  # where in a Frame's buffer the fields begin
 
 _SEQ_AND_TIME = const(4)  # offset of both in a frame
-_SECTORS_WAITING = const(10)  # nine seconds of readings at the usual rates, 5 kB
+_SECTORS_WAITING = const(6)  # nearly six seconds of readings at the usual rates, 3 kB
 
 
 class Frame:

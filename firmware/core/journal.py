@@ -2,9 +2,13 @@
 
 import struct
 
-from firmware.core.framer import PAYLOAD, Frame, Framer
+from firmware.core.framer import PAYLOAD, Frame
 from shared_protocol.compat import const
 from shared_protocol.records import EVENT, NOTE
+
+TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
+if TYPE_CHECKING:
+    from firmware.core.framer import Framer
 
 _NOTE_SIZE = const(44)
 _NOTE_PARTS_MAX = const(4)
@@ -13,7 +17,7 @@ _NOTE_PARTS_MAX = const(4)
 class Journal:
     """put() and event() allocate nothing; note() does, and is for start-up and for trouble."""
 
-    def __init__(self, framer: Framer):
+    def __init__(self, framer: "Framer"):
         self.framer = framer
         self.put = framer.put
         self._event = Frame(EVENT)

@@ -9,6 +9,8 @@ has to be fed. A card with less room than asked for gives what it has.
 This module is only imported when a log is armed (spare.py).
 """
 
+import os
+
 from shared_protocol import layout
 from shared_protocol.compat import const
 from shared_protocol.frame import SECTOR_SIZE, encode_text_sector
@@ -50,6 +52,14 @@ def create(storage, number: int, size_mib: int, text_sectors, feed) -> int:
         storage.remove(name)
         raise OSError(_ENOSPC)
     return sectors
+
+
+def new_id(old_ids) -> int:
+    """A random number for a new log, none of `old_ids` and not 0."""
+    log_id = 0
+    while log_id == 0 or log_id in old_ids:
+        log_id = int.from_bytes(os.urandom(4), "little")
+    return log_id
 
 
 def text_sectors(contact: str, log_id: int, boot: int, seq: int, t_ms: int) -> list:

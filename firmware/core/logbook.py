@@ -19,15 +19,18 @@ is lost: it is mounted and searched anew every few seconds, and if it answers an
 """
 
 from firmware.core import spare
-from firmware.core.framer import Framer
-from firmware.core.journal import Journal
-from firmware.core.schedule import Clock
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.frame import FINISHED, PHASE_MASK, PHASE_SHIFT, SECTOR_SIZE
 
+TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
+if TYPE_CHECKING:
+    from firmware.core.framer import Framer
+    from firmware.core.journal import Journal
+    from firmware.core.schedule import Clock
+
 _ROOM_MIN = const(660)  # sectors; the usual rates need 1.05 a second
-_RETRY_MS = const(5000)
+_RETRY_MS = const(3000)  # the framer holds more than that
 _RETRY_FULL_MS = const(60000)  # each try makes a file and removes it again
 _ENOSPC = const(28)
 _FAILURES_MAX = const(6)  # in a row; with the sector that a resume leaves out, HOLE_MAX of log_search.py
@@ -38,18 +41,21 @@ _STALE_FILES_MAX = const(8)
 class Logbook:
     """Keeps the log. `storage` has mount(), names(), open(name, mode), size(name), remove(name), all of which may fail.
 
-    `random_u32()` gives the id of a new log, `feed()` feeds the watchdog, `boots` is a firmware.core.boots.Boots.
+    `boot` is the number of this power-up; `raise_boot(number)` makes the flash's count no lower and says what it then is.
+    `feed()` feeds the watchdog.
     """
 
-    def __init__(self, storage, framer: Framer, journal: Journal, clock: Clock, boots, settings, random_u32, feed):
+    def __init__(
+        self, storage, framer: "Framer", journal: "Journal", clock: "Clock", boot: int, raise_boot, settings, feed
+    ):
         self._storage = storage
         self._framer = framer
         self._journal = journal
         self._clock = clock
-        self._boots = boots
+        self.boot = boot
+        self._raise_boot = raise_boot
         self._contact = settings["contact"]
         self._size_mib = settings["log_size_mib"]
-        self._random_u32 = random_u32
         self._feed = feed
         self._file = None
         self._stale_files = []
@@ -61,7 +67,6 @@ class Logbook:
         self._lost_at_ms = 0
         self._retry_at_ms = 0
         self._previous_id = 0  # of a log on the card that is not gone on with
-        self._scratch = bytearray(SECTOR_SIZE)
         self._name = ""  # of the file
         self.is_open = False
         self.was_lost = False
@@ -164,7 +169,8 @@ class Logbook:
         self._file = self._storage.open(name, "r+b")
         self._file.seek(following * SECTOR_SIZE)
         if not is_ours:
-            self._boots.at_least((end.boot + 1) & 0xFFFFFFFF)
+            if self.boot <= end.boot:  # no two boots of a log may share a number, and the flash may lose its count
+                self.boot = self._raise_boot((end.boot + 1) & 0xFFFFFFFF)
             self.first_sector = following
             self.resumed = True
             self.phase = end.flags >> PHASE_SHIFT & PHASE_MASK
@@ -175,10 +181,8 @@ class Logbook:
     def _arm(self, now_ms, number, log_arm):
         """Make a new log, with the help of the module log_arm."""
         name = log_arm.log_name(number)
-        log_id = self._random_u32()
-        while log_id == 0 or log_id == self.log_id or log_id == self._previous_id:
-            log_id = self._random_u32()
-        text = log_arm.text_sectors(self._contact, log_id, self._boots.count, self._framer.seq, now_ms)
+        log_id = log_arm.new_id((self.log_id, self._previous_id))
+        text = log_arm.text_sectors(self._contact, log_id, self.boot, self._framer.seq, now_ms)
         total = log_arm.create(self._storage, number, self._size_mib, text, self._feed)
         following = len(text)
         self._file = self._storage.open(name, "r+b")
@@ -199,7 +203,7 @@ class Logbook:
         self._failures = 0
         self.is_open = True
         self._journal.news += 1
-        self._framer.begin(log_id, self._boots.count)
+        self._framer.begin(log_id, self.boot)
         if self._framer.is_full():
             self.commit(now_ms)  # makes room for the events that follow
 
@@ -257,11 +261,11 @@ class Logbook:
         self.verified = -1
         try:
             self._file.seek(self._next * SECTOR_SIZE)
-            self._file.readinto(self._scratch)
+            found = self._file.read(SECTOR_SIZE)  # once in a power-up, so it may be a new object
         except OSError:
             self._go_to(self._next + 1)
             return
-        if self._scratch == sector:
+        if found == sector:
             self.verified = 1
 
     def _turn_over(self, now_ms):

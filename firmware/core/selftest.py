@@ -6,10 +6,13 @@ divider reads more than nothing, the first sector of this boot was written to th
 something, and the settings were all right. After that a card that is lost on the ground turns GO into NO-GO, and back.
 """
 
-from firmware.core.journal import Journal
-from firmware.core.logbook import Logbook
 from shared_protocol import events
 from shared_protocol.compat import const
+
+TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
+if TYPE_CHECKING:
+    from firmware.core.journal import Journal
+    from firmware.core.logbook import Logbook
 
 _TIME_MS = const(8000)  # a cold receiver speaks within a second or two; the first sector is committed after one
 
@@ -17,7 +20,7 @@ _TIME_MS = const(8000)  # a cold receiver speaks within a second or two; the fir
 class SelfTest:
     """`chips` are the supervisors of what should be there; `read_battery()` gives the raw reading."""
 
-    def __init__(self, journal: Journal, logbook: Logbook, chips, receiver, read_battery, settings):
+    def __init__(self, journal: "Journal", logbook: "Logbook", chips, receiver, read_battery, settings):
         self._journal = journal
         self._logbook = logbook
         self._chips = chips

@@ -8,7 +8,7 @@
 | in flight | one short flash every 5 s | silent |
 | landed | two short flashes every 2 s | one tone every 5 s |
 
-A pattern is a tuple of times in milliseconds, on and off in turn, beginning with on.
+A pattern is a row of bytes: times in tenths of a second, on and off in turn, beginning with on.
 """
 
 from shared_protocol import events
@@ -21,21 +21,22 @@ IN_FLIGHT = const(3)
 LANDED = const(4)
 
 _LED = (
-    (60000, 0),
-    (100, 1900),
-    (100, 100),
-    (100, 4900),
-    (100, 200, 100, 1600),
+    bytes((250, 0)),
+    bytes((1, 19)),
+    bytes((1, 1)),
+    bytes((1, 49)),
+    bytes((1, 2, 1, 16)),
 )
 _SOUNDER = (
-    (),
-    (600, 400, 600, 400),
-    (100, 100, 100, 100, 100, 100, 100, 100, 100, 100, 100, 28900),
-    (),
-    (300, 4700),
+    b"",
+    bytes((6, 4, 6, 4)),
+    bytes((1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 145, 0, 144)),
+    b"",
+    bytes((3, 47)),
 )
 _ONCE = (False, True, False, False, False)  # for the sounder: not again after the last time
 
+_UNIT_MS = const(100)
 _IDLE_MS = const(1000)
 
 
@@ -70,11 +71,11 @@ class Player:
         place = self._place
         if place == len(pattern):
             if not self._repeats:
-                self._pattern = ()
+                self._pattern = b""
                 return now_ms + _IDLE_MS
             place = 0
         self._pin(1 - (place & 1))
-        self._change_ms = now_ms + pattern[place]
+        self._change_ms = now_ms + pattern[place] * _UNIT_MS
         self._place = place + 1
         return self._change_ms
 

@@ -30,7 +30,10 @@ def compile_all(folder, arch=None):
         target = (Path(folder) / relative).with_suffix(".mpy")
         target.parent.mkdir(parents=True, exist_ok=True)
         options = [f"-march={arch}"] if arch else []
-        command = [mpy_cross(), *options, "-s", relative.as_posix(), "-o", str(target), str(ROOT / relative)]
+        # The name that a traceback shows is the one that the module's __file__ has on a board: one text instead of two.
+        name = relative.with_suffix(".mpy").as_posix()
+        # -O3 leaves out the line numbers: nobody reads a traceback in the stratosphere, and they take 3 kB.
+        command = [mpy_cross(), "-O3", *options, "-s", name, "-o", str(target), str(ROOT / relative)]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode:
             raise RuntimeError(f"{relative}: {done.stderr.strip()}")

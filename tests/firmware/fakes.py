@@ -412,14 +412,9 @@ class FakeBoard:
         self.sounder = Pin()
         self.storage = storage
         self.fed = 0
-        self._random = 0x12345678
 
     def feed(self):
         self.fed += 1
 
     def unique_id(self):
         return b"\x01\x02\x03\x04\x05\x06\x07\x08"
-
-    def random_u32(self):
-        self._random = (self._random * 1103515245 + 12345) & 0xFFFFFFFF
-        return self._random

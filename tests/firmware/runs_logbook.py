@@ -20,8 +20,6 @@ FRAMES_EACH = 13  # health frames that fill a sector
 class Power:
     """One power-up: everything above the card made anew."""
 
-    _random = 0x1234567
-
     def __init__(self, card, boot, size_mib=1, **settings):
         self.card = card
         self.time = VirtualTime()
@@ -33,8 +31,9 @@ class Power:
         settings["contact"] = "Call the farm"
         settings["log_size_mib"] = size_mib
         self.fed = 0
+        raise_boot = self.boots.at_least
         self.logbook = Logbook(
-            self.storage, self.framer, self.journal, self.clock, self.boots, settings, self.random_u32, self.feed
+            self.storage, self.framer, self.journal, self.clock, boot, raise_boot, settings, self.feed
         )
         self.health = Frame(records.HEALTH)
         self.start = 0
@@ -48,10 +47,6 @@ class Power:
             assert self.commit_all()
             self.start = self.logbook._next
         return is_open
-
-    def random_u32(self):
-        Power._random = (Power._random * 1103515245 + 12345) & 0xFFFFFFFF
-        return Power._random
 
     def feed(self):
         self.fed += 1
@@ -453,12 +448,12 @@ def six_refusals_lose_the_card_and_a_later_try_finds_it_again_with_all_that_wait
     assert not power.logbook.commit(power.time.ms)
     assert not power.logbook.is_open
     assert card.fail == 0
-    assert not power.logbook.ready(power.time.ms + 4999)
+    assert not power.logbook.ready(power.time.ms + 2999)
     for _ in range(FRAMES_EACH):
         power.put(mark)
         mark += 1
     card.writes = []
-    assert power.logbook.ready(power.time.ms + 5000)
+    assert power.logbook.ready(power.time.ms + 3000)
     assert card.writes == []
     assert power.commit_all()
     assert marks_of(card) == list(range(mark))
@@ -491,13 +486,13 @@ def no_card_at_power_up_costs_only_the_records_and_the_card_is_found_later():
     for mark in range(300):  # more than the ring takes
         power.put(mark)
     assert power.framer.dropped > 0
-    assert not power.logbook.ready(4999)
+    assert not power.logbook.ready(2999)
     card.present = True
-    assert power.logbook.ready(5000)
+    assert power.logbook.ready(3000)
     power.commit_all()
     found = marks_of(card)
-    assert found == list(range(len(found))) and 100 < len(found) < 300
-    assert (events.CARD_BACK, 5, 0) in events_of(card)
+    assert found == list(range(len(found))) and 70 < len(found) < 300
+    assert (events.CARD_BACK, 3, 0) in events_of(card)
     assert power.framer.seq > 300  # the dropped ones used up their numbers
 
 

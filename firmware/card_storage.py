@@ -1,0 +1,39 @@
+"""The card's root directory, for the logbook."""
+
+import vfs
+
+
+class CardStorage:
+    """Files on the card, used directly and not through a mount point: so a lost card is simply begun anew.
+
+    Made from the numbers of the card's bus and pins. Everything may raise OSError.
+    """
+
+    def __init__(self, spi: int, sck: int, mosi: int, miso: int, cs: int):
+        self._wiring = (spi, sck, mosi, miso, cs)
+        self._card = None
+        self._fs = None
+
+    def mount(self) -> None:
+        """Start the card and read its file system. OSError without a card or without a FAT on it."""
+        if self._card is None:
+            from firmware.board import make_card
+
+            self._card = make_card(*self._wiring)
+        self._fs = vfs.VfsFat(self._card)
+
+    def names(self) -> list:
+        """Names in the root directory."""
+        return [entry[0] for entry in self._fs.ilistdir("")]
+
+    def open(self, name: str, mode: str):
+        """The file, unbuffered: what is written in whole sectors goes straight to the card."""
+        return self._fs.open(name, mode)
+
+    def size(self, name: str) -> int:
+        """Bytes, as the directory says."""
+        return self._fs.stat(name)[6]
+
+    def remove(self, name: str) -> None:
+        """Delete the file."""
+        self._fs.remove(name)
