@@ -41,7 +41,7 @@ _STALE_FILES_MAX = const(8)
 class Logbook:
     """Keeps the log. `storage` has mount(), names(), open(name, mode), size(name), remove(name), all of which may fail.
 
-    `boot` is the number of this power-up; `raise_boot(number)` makes the flash's count no lower and says what it then is.
+    `boot` is the number of this power-up; `raise_boot(number)` makes the flash's count no lower and says what it is.
     `feed()` feeds the watchdog.
     """
 
