@@ -73,6 +73,13 @@ def _origin(folder):
     lines = _wrapped(f'A simulated flight, "{note.get("scenario", "not named")}": nothing of it happened. {on}')
     for notice in note.get("notices") or ():
         lines += _wrapped(str(notice), "  ! ", "    ")
+    boots = [boot for boot in note.get("boots") or () if isinstance(boot, dict)]
+    objections = sum(boot.get("objection_count") or 0 for boot in boots)
+    if objections or any(boot.get("escaped") for boot in boots):
+        text = (
+            f"The virtual chips objected {objections} times to what the firmware did, or it stopped; see flight.json."
+        )
+        lines += _wrapped(text, "  ! ", "    ")
     return lines
 
 

@@ -35,7 +35,7 @@ def demo(
     claim(out, force=force or (out / NOTE_NAME).is_file())
     (out / NOTE_NAME).write_text(NOTE, encoding="utf-8")
     with progress("Flying") as shown:
-        fly(load_scenario("demo"), out, progress=shown)
+        fly(load_scenario("demo"), out.absolute(), progress=shown)  # the board's own process works in another folder
     with progress("Decoding") as shown:
         decode(out / "card.img", out, force=True, progress=shown)
     with progress("Drawing") as shown:

@@ -82,6 +82,14 @@ def test_notices_of_the_simulator_are_passed_on(tmp_path):
     assert "! MicroPython was not found here" in summarise(folder)
 
 
+def test_objections_of_the_virtual_chips_are_passed_on(tmp_path):
+    folder = make_folder(tmp_path / "flight")
+    note = json.loads((folder / "flight.json").read_text())
+    for boot, told in (({"objection_count": 0, "escaped": None}, False), ({"objection_count": 3}, True)):
+        (folder / "flight.json").write_text(json.dumps(note | {"boots": [boot]}))
+        assert ("objected 3 times" in " ".join(summarise(folder).split())) is told
+
+
 def test_real_flight_is_not_called_simulated(tmp_path):
     text = summarise(make_folder(tmp_path / "flight", simulated=None))
     assert "simulated" not in text
