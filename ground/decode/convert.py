@@ -6,6 +6,7 @@ import numpy as np
 
 from ground.decode import fixes, flags, flight, happenings, sensors, timeline
 from ground.decode.choice import LogSummary, choose
+from ground.decode.instruments import rows_by_value
 from ground.decode.outcome import results_of
 from ground.decode.stamping import Stamper
 from ground.decode.table import Table
@@ -86,11 +87,11 @@ def _fit_boots(records, fix_table, bits, keys, t_ms):
     moments = fix_table["gnss_utc"]
     assumed = (bits & flags.records.FLAG_ASSUMED_DATE) != 0
     lines = {}
-    for boot in records.boots:
-        own = (keys == boot.key) & moments.known
-        if (own & ~assumed).any():
-            own &= ~assumed
-        lines[boot.key] = timeline.fit(t_ms[own], moments.ms[own])
+    for key, own in rows_by_value(keys[moments.known]):
+        own = np.flatnonzero(moments.known)[own]
+        sure = own[~assumed[own]]
+        chosen = sure if len(sure) else own
+        lines[key] = timeline.fit(t_ms[chosen], moments.ms[chosen])
     return lines
 
 

@@ -79,8 +79,8 @@ def advance_sectors(count):
 
 
 def valid_frame_register(size, salt):
-    """F of any valid frame of `size` bytes (CRC included) whose CRC was started at `salt`."""
-    return np.uint32(RESIDUE) ^ advance(np.uint32(salt ^ ALL_ONES), size)
+    """F of any valid frame of `size` bytes (CRC included) whose CRC was started at `salt` (number or array)."""
+    return np.uint32(RESIDUE) ^ advance(np.uint32(ALL_ONES) ^ np.asarray(salt, dtype=np.uint32), size)
 
 
 @lru_cache(maxsize=1)

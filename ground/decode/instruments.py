@@ -5,6 +5,7 @@ the same parts are wired to the same pins.
 """
 
 import re
+from itertools import pairwise
 
 import numpy as np
 
@@ -37,9 +38,19 @@ class Declared:
 
 def groups(keys, numbers):
     """Yield `(key, number, rows)` for each boot and instrument; rows is an index array."""
-    combined = keys.astype(np.int64) << 8 | numbers
-    for value in np.unique(combined).tolist():
-        yield value >> 8, value & 0xFF, np.flatnonzero(combined == value)
+    for value, rows in rows_by_value(keys.astype(np.int64) << 8 | numbers):
+        yield value >> 8, value & 0xFF, rows
+
+
+def rows_by_value(values):
+    """Yield `(value, rows)` for each distinct whole number, rising; rows is a rising index array."""
+    if len(values) == 0:
+        return
+    order = np.argsort(values, kind="stable")
+    ranked = values[order]
+    begins = np.concatenate([[0], np.flatnonzero(ranked[1:] != ranked[:-1]) + 1, [len(ranked)]])
+    for first, last in pairwise(begins.tolist()):
+        yield int(ranked[first]), order[first:last]
 
 
 def text_of(raw):

@@ -25,10 +25,10 @@ from ground.decode.wire import (
     SYNC_WORD,
     kind_of_pair,
 )
-from shared_protocol.crc import UNSALTED
 
 GROUP = 16  # blocks, 8 KiB
 CHUNK = 256 * GROUP  # blocks handled at a time, 2 MiB: stays in the processor's cache
+_KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 50 MB and the careful road is taken
 _STRIDE = 512  # an "entry" is kind * 512 + the word at which the frame ends: kind and end in one number
 _TOO_LONG = SECTOR_WORDS + 1
 
@@ -60,6 +60,8 @@ def clean_frames(blocks):
     """
     settled = np.zeros(blocks.count, dtype=bool)
     parts = []
+    if len(blocks.keys.pairs) > _KEYS_MAX:
+        return [NOTHING] * -(-blocks.count // CHUNK), settled
     tables = _end_tables(tuple(blocks.keys.salts().tolist()))
     text = intact_text(blocks)
     for first in range(0, blocks.count, CHUNK):
@@ -94,11 +96,11 @@ def _end_tables(salts):
     """What a valid frame adds to its sector's register; uint32, shape (keys, kinds x 512), by entry."""
     tables = np.zeros((len(salts), KIND_COUNT, _STRIDE), dtype=np.uint32)
     operators = crc_tables.advance_words()[::-1]  # by end word: M of what is left of the sector
-    for key, salt in enumerate(salts):
-        for kind in range(KIND_COUNT):
-            own = int(crc_tables.valid_frame_register(KIND_SIZES[kind], UNSALTED if kind == HEADER_KIND else salt))
-            pieces = [operators[:, byte, (own >> 8 * byte) & 0xFF] for byte in range(4)]
-            tables[key, kind, : SECTOR_WORDS + 1] = pieces[0] ^ pieces[1] ^ pieces[2] ^ pieces[3]
+    for kind in range(KIND_COUNT):
+        starts = np.zeros(len(salts), dtype=np.uint32) if kind == HEADER_KIND else np.array(salts, dtype=np.uint32)
+        own = crc_tables.valid_frame_register(KIND_SIZES[kind], starts)
+        pieces = [operators[:, byte, (own >> np.uint32(8 * byte)) & 0xFF] for byte in range(4)]
+        tables[:, kind, : SECTOR_WORDS + 1] = (pieces[0] ^ pieces[1] ^ pieces[2] ^ pieces[3]).T
     return tables.reshape(len(salts), KIND_COUNT * _STRIDE)
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from ground.decode.damage import Damage, account
+from ground.decode.instruments import rows_by_value
 from ground.decode.predict import CHUNK, NOTHING, Found, clean_frames
 from ground.decode.rough import rough_frames
 from ground.decode.sectors import Blocks, Keys, split
@@ -116,14 +117,11 @@ def collect(pieces, keys):
     owner = _joined([piece.found.keys for piece in pieces], np.int32)
     kinds = _joined([piece.found.kinds for piece in pieces], np.uint8)
     boots, orders = [], []
-    for key in sorted(range(len(keys.pairs)), key=keys.pairs.__getitem__):
-        mine = slice(None) if key == 0 and len(keys.pairs) == 1 else np.flatnonzero(owner == key)
-        own_seq, own_t = seq[mine], t_ms[mine]
-        if len(own_seq) == 0:
-            continue
-        sequence = arrange(own_seq, own_t)
-        if sequence.order is not None:
-            own_t = own_t[sequence.order]
+    by_key = dict(rows_by_value(owner)) if len(keys.pairs) > 1 else {0: slice(None)} if len(owner) else {}
+    for key in sorted(by_key, key=keys.pairs.__getitem__):
+        mine = by_key[key]
+        sequence = arrange(seq[mine], t_ms[mine])
+        own_t = t_ms[mine] if sequence.order is None else t_ms[mine][sequence.order]
         boots.append(_boot(key, keys.pairs[key], sequence, own_t))
         if isinstance(mine, slice):
             orders.append(sequence.order)

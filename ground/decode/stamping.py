@@ -16,7 +16,11 @@ class Stamper:
         for rank, boot in enumerate(boots):
             self._rank[boot.key] = rank
         self._number = np.array([boot for _log, boot in records.keys.pairs], dtype=np.int64)
-        self._lines = lines
+        self._begin_ms, self._rate = np.zeros(len(self._rank)), np.zeros(len(self._rank))
+        self._known = np.zeros(len(self._rank), dtype=bool)
+        for key, line in lines.items():
+            if line is not None:
+                self._begin_ms[key], self._rate[key], self._known[key] = line.begin_ms, line.rate, True
 
     def order(self, keys, t_ms, seq):
         """Rows of the flight by boot, time and sequence; index array."""
@@ -50,12 +54,8 @@ class Stamper:
     def table(self, table, keys, t_ms, order):
         """`table` in the given order with the three common columns in front."""
         keys, t_ms = keys[order], t_ms[order]
-        ms, known = np.zeros(len(order), dtype=np.int64), np.zeros(len(order), dtype=bool)
-        for key in np.unique(keys).tolist():
-            line = self._lines.get(key)
-            if line is not None:
-                own = keys == key
-                ms[own], known[own] = line.at(t_ms[own]), True
+        known = self._known[keys]
+        ms = np.round(self._begin_ms[keys] + self._rate[keys] * t_ms).astype(np.int64)
         common = {"boot": self._number[keys], "t_ms": t_ms, "utc": Moments(ms, known)}
         about = {
             "boot": {"meaning": "power-up number of the board"},
