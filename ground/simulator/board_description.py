@@ -21,7 +21,7 @@ _STREAM_TAIL_S = 8.0  # a stream flight goes on for so long after the last byte,
 WIRING_KEYS = ("i2c_sda", "i2c_scl", "onewire_pin", "gnss_tx", "gnss_rx", "battery_pin")
 _CHIP_COLUMNS = (
     "latitude_deg", "longitude_deg", "altitude_m", "geoid_separation_m", "speed_north_mps", "speed_east_mps",
-    "climb_mps", "pressure_hpa", "box_c", "panel_bus_v", "panel_current_ma", "battery_v",
+    "climb_mps", "pressure_hpa", "box_c", "box_humidity_pct", "panel_bus_v", "panel_current_ma", "battery_v",
 )  # fmt: skip
 
 
@@ -36,14 +36,18 @@ def board_settings(scenario, seed, changes=None):
         settings["pressure_chip"], settings["pressure_address"] = chip.chip, chip.address
     for chip in scenario.sensors.power:
         if chip.channel == "panel":
-            settings["panel_address"] = chip.address
+            settings["panel_chip"], settings["panel_address"] = chip.chip, chip.address
             settings["panel_shunt_microohm"] = round(chip.shunt_ohm * 1e6)
     for chip in scenario.sensors.battery[:1]:
         settings["battery_full_scale_mv"] = round(chip.full_scale_mv)
     for place in ("outside", "inside"):
         for chip in scenario.sensors.temperature:
             if chip.place == place:
-                settings[f"probe_{place}_rom"] = chip.rom or made_up_rom(seed, chip.name).hex()
+                settings[f"probe_{place}_chip"] = chip.chip
+                if chip.chip == "tmp117":
+                    settings[f"probe_{place}_address"] = chip.address
+                else:
+                    settings[f"probe_{place}_rom"] = chip.rom or made_up_rom(seed, chip.name).hex()
                 break
     return settings | (changes.model_dump() if isinstance(changes, Settings) else changes or {})
 
@@ -100,13 +104,17 @@ def chip_descriptions(scenario, settings):
     described = []
     for key, chip in scenario.sensors.all():
         common = {"chip": chip.chip, "name": chip.name}
-        if chip.chip == "ms5611":
+        if chip.chip in ("ms5611", "bmp280", "bme280"):
             described.append(common | {"address": chip.address, "offset_pa": chip.offset_pa, "noise_pa": chip.noise_pa})
         elif chip.chip == "ds18b20":
             described.append(
                 common | {"column": f"probe_{chip.name}_c", "rom": chip.rom, "offset_c": chip.offset_c}
             )
-        elif chip.chip == "ina219":
+        elif chip.chip == "tmp117":
+            described.append(
+                common | {"column": f"probe_{chip.name}_c", "address": chip.address, "offset_c": chip.offset_c}
+            )
+        elif chip.chip in ("ina219", "ina226"):
             described.append(
                 common
                 | {"address": chip.address, "shunt_ohm": chip.shunt_ohm,

@@ -24,6 +24,22 @@ class Ms5611(Part):
     noise_pa: float = number(1.2, 0.0, 100.0, "standard deviation of a conversion; data sheet: 0.012 mbar, OSR 4096")
 
 
+class Bmp280(Part):
+    """Barometer, 300 to 1100 hPa (rated), inside the box."""
+
+    chip: Literal["bmp280"]
+    name: Name = "pressure"
+    address: Literal[0x76, 0x77] = 0x76
+    offset_pa: float = number(0.0, -1000.0, 1000.0, "error of this specimen")
+    noise_pa: float = number(1.3, 0.0, 100.0, "standard deviation of a measurement; data sheet: 1.3 Pa at oversampling x16")
+
+
+class Bme280(Bmp280):
+    """The same with a humidity sensor."""
+
+    chip: Literal["bme280"]  # type: ignore[assignment]
+
+
 class Ds18b20(Part):
     """Thermometer on the one wire, with the heat path between its element and the air."""
 
@@ -40,10 +56,33 @@ class Ds18b20(Part):
     sun_heating_c: float = number(0.4, 0.0, 20.0, "error in 1000 W/m2 and 5 m/s at sea level; grows in thin air")
 
 
+class Tmp117(Part):
+    """Thermometer on the I2C bus, with the heat path between its element and the air."""
+
+    chip: Literal["tmp117"]
+    name: Name
+    place: Literal["outside", "inside"] = "outside"
+    address: int = number(0x48, 0x48, 0x4B, "4 addresses by a pin")
+    offset_c: float = number(0.0, -5.0, 5.0, "error of this specimen")
+    time_constant_s: float = number(8.0, 0.1, 3600.0, "in 5 m/s of air at sea level")
+    sun_heating_c: float = number(0.6, 0.0, 20.0, "error in 1000 W/m2 and 5 m/s at sea level; grows in thin air")
+
+
 class Ina219(Part):
     """Voltage and current of one channel."""
 
     chip: Literal["ina219"]
+    name: Name = "panel"
+    channel: Literal["panel"] = "panel"
+    address: int = number(0x40, 0x40, 0x4F, "16 addresses by two pins")
+    shunt_ohm: float = number(0.1, 0.0001, 10.0, "")
+    shunt_tolerance_pct: float = number(0.0, -10.0, 10.0, "by how much the real shunt differs")
+
+
+class Ina226(Part):
+    """Voltage and current of one channel; at most 81.92 mV across the shunt."""
+
+    chip: Literal["ina226"]
     name: Name = "panel"
     channel: Literal["panel"] = "panel"
     address: int = number(0x40, 0x40, 0x4F, "16 addresses by two pins")
@@ -114,11 +153,10 @@ class MissingChip(Part):
     chip: Name = Field(description="the chip's name")
 
 
-# A union of one member cannot be discriminated; the literal in the model then does the checking.
-PressureChip = Ms5611
-TemperatureChip = Ds18b20
-PowerChip = Ina219
-BatteryChip = BatteryAdc
+PressureChip = Annotated[Ms5611 | Bmp280 | Bme280, Field(discriminator="chip")]
+TemperatureChip = Annotated[Ds18b20 | Tmp117, Field(discriminator="chip")]
+PowerChip = Annotated[Ina219 | Ina226, Field(discriminator="chip")]
+BatteryChip = BatteryAdc  # a union of one member cannot be discriminated; the literal in the model does the checking
 Fault = Annotated[PowerCut | ReceiverRestart | MissingChip, Field(discriminator="kind")]
 
 

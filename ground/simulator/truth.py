@@ -21,6 +21,7 @@ COLUMNS = {
     "speed_north_mps": ("m/s", "towards the north"),
     "geoid_separation_m": ("m", "geoid above the WGS-84 ellipsoid"),
     "box_c": ("degC", "inside the box"),
+    "box_humidity_pct": ("%", "relative humidity inside the box, over water"),
     "panel_bus_v": ("V", "panel's load, after the shunt"),
     "panel_current_ma": ("mA", "through panel, shunt and load"),
     "battery_v": ("V", "battery terminals under load"),

@@ -16,6 +16,7 @@ from ground.simulator.drift import drift
 from ground.simulator.panel import panel_state
 from ground.simulator.sounding import load_sounding
 from ground.simulator.sun import sun_position, sunlight
+from ground.simulator.humidity import box_humidity_pct
 from ground.simulator.thermal import battery_voltage_v, box_temperature_c, probe_temperature_c, ventilation
 from ground.simulator.truth import PHASES as PHASES  # for readers of the column `phase`
 from ground.simulator.truth import truth_columns, write_truth_file
@@ -167,6 +168,7 @@ def _light_and_warmth(scenario, air, seed, columns, start_utc, rows):
     ripple = correlated(stream(seed, "battery load"), count, STEP_S, 1.0)
     return {
         "box_c": box_c,
+        "box_humidity_pct": box_humidity_pct(altitude, columns["air_temperature_c"], box_c),
         **probes,
         "panel_bus_v": panel.load_v,
         "panel_current_ma": panel.current_a * 1000.0,

@@ -122,7 +122,7 @@ SLIPS = {
     "unknown chip": (
         'chip = "ms5611"',
         'chip = "ms5612"',
-        'sensors.pressure[0].chip = "ms5612" must be one of: ms5611',
+        'sensors.pressure[0].chip = "ms5612" is not known; allowed: ms5611, bmp280, bme280',
     ),
     "chip's address": (
         "address = 0x77",

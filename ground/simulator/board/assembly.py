@@ -7,9 +7,12 @@ line to I2C_CHIPS, ONEWIRE_CHIPS or ADC_CHIPS.
 from ground.simulator.board import faults, pins
 from ground.simulator.board.card import Card
 from ground.simulator.board.chips.battery_adc import BatteryAdc
+from ground.simulator.board.chips.bmp280 import VirtualBme280, VirtualBmp280
 from ground.simulator.board.chips.ds18b20 import VirtualDs18b20
 from ground.simulator.board.chips.ina219 import VirtualIna219
+from ground.simulator.board.chips.ina226 import VirtualIna226
 from ground.simulator.board.chips.ms5611 import VirtualMs5611
+from ground.simulator.board.chips.tmp117 import VirtualTmp117
 from ground.simulator.board.clock import Clock
 from ground.simulator.board.gnss.receiver import VirtualReceiver
 from ground.simulator.board.gnss.recorded import RecordedStream
@@ -18,13 +21,18 @@ from ground.simulator.board.ledger import Ledger
 from ground.simulator.board.machine_module import PWRON_RESET, WDT_RESET
 from ground.simulator.board.noise import Noise
 from ground.simulator.board.onewire_bus import OneWire, Wire
+from ground.simulator.board.sockets import AdcSocket, I2cSocket, ReceiverSocket, WireSocket
 from ground.simulator.board.uart import UART, Line
 from ground.simulator.board.watchdog import WDT
 from ground.simulator.board.world_rows import WorldRows
 
-I2C_CHIPS = {"ms5611": VirtualMs5611, "ina219": VirtualIna219}
+I2C_CHIPS = {
+    "ms5611": VirtualMs5611, "bmp280": VirtualBmp280, "bme280": VirtualBme280,
+    "tmp117": VirtualTmp117, "ina219": VirtualIna219, "ina226": VirtualIna226,
+}  # fmt: skip
 ONEWIRE_CHIPS = {"ds18b20": VirtualDs18b20}
 ADC_CHIPS = {"adc": BatteryAdc}
+_GOOD_FAITH_US = 15000000  # a landed box looks at its thermometers every 10 s
 
 
 class Board:
@@ -49,7 +57,8 @@ class Board:
         self.reset_cause = PWRON_RESET if description["cause"] == "power" else WDT_RESET
         self._common = {"seed": self.seed, "boot": boot}
         self.chips = {}
-        self._homes = {}  # name -> function that puts the chip back
+        self._parameters = {}  # of 1-wire chips, by name
+        self.sockets = {}  # name -> where the chip sits
         self.adc_by_pin = {}
         self.receiver = None
         pins.connect(self.ledger)
@@ -68,21 +77,42 @@ class Board:
 
     def remove(self, name):
         """Take a chip off its bus."""
-        chip = self.chips[name]
-        if chip is self.receiver:
-            chip.muted = True
-        for address, present in list(self.i2c_wires.chips.items()):
-            if present is chip:
-                self.i2c_wires.detach(address)
-        if chip in self.onewire_wire.chips:
-            self.onewire_wire.chips.remove(chip)
-        for pin, present in list(self.adc_by_pin.items()):
-            if present is chip:
-                del self.adc_by_pin[pin]
+        self.sockets[name].unplug()
 
     def put_back(self, name):
         """Put a chip back on its bus; it starts as after power-up."""
-        self._homes[name]()
+        self.brown_out(name)
+        self.sockets[name].plug()
+
+    def brown_out(self, name):
+        """The chip's supply dips: its registers hold their power-on values, and what it was told is forgotten.
+
+        Until the firmware has found that out it goes on in good faith, so the chip's objections do not count so long.
+        """
+        chip = self.chips[name]
+        if hasattr(chip, "power_on"):
+            chip.power_on()
+            self.ledger.forgive(name, self.clock.now_us + _GOOD_FAITH_US)
+
+    def swap(self, name, kind):
+        """Put another kind of chip into the place of this one; put_back() brings the first back."""
+        socket = self.sockets[name]
+        socket.unplug()
+        other = I2C_CHIPS[kind](self.clock, self.source, self.ledger, name=name, **self._common)
+        socket.wires.attach(socket.address, other)
+        self.ledger.forgive(name, self.clock.now_us + _GOOD_FAITH_US)
+
+    def another(self, name):
+        """Another specimen of this kind of 1-wire chip, with a ROM code of its own."""
+        kind, parameters = self._parameters[name]
+        parameters = dict(parameters)
+        parameters["rom"] = None
+        parameters["seed"] = self.seed + 1
+        return ONEWIRE_CHIPS[kind](self.clock, self.source, self.ledger, **parameters)
+
+    def chance_of_faults(self, name):
+        """Chance for what befalls this chip, apart from the chip's own."""
+        return Noise(self.seed, "faults/%s/boot%d" % (name, self._common["boot"]))
 
     def save(self):
         """State of everything that keeps its supply when only the processor is reset."""
@@ -98,30 +128,32 @@ class Board:
         I2C.clock = OneWire.clock = UART.clock = WDT.clock = self.clock
         UART.ledger = WDT.ledger = self.ledger
         WDT.running = None
+        self.i2c_wires.connect(wiring["i2c_sda"], wiring["i2c_scl"])
         I2C.wires_by_pins = {(wiring["i2c_sda"], wiring["i2c_scl"]): self.i2c_wires}
         OneWire.wires_by_pin = {wiring["onewire_pin"]: self.onewire_wire}
 
     def _add_chip(self, parameters):
         kind, name = parameters.pop("chip"), parameters["name"]
         parameters.update(self._common)
+        hurt = self.chance_of_faults(name)
         if kind in I2C_CHIPS:
             address = parameters.pop("address")
             chip = I2C_CHIPS[kind](self.clock, self.source, self.ledger, **parameters)
-            home = lambda: (chip.power_on(), self.i2c_wires.attach(address, chip))  # noqa: E731
+            self.sockets[name] = I2cSocket(chip, self.clock, hurt, self.i2c_wires, address)
         elif kind in ONEWIRE_CHIPS:
             rom = parameters.pop("rom", "")
             parameters["rom"] = bytes([int(rom[at:at + 2], 16) for at in range(0, len(rom), 2)])
+            self._parameters[name] = (kind, parameters)
             chip = ONEWIRE_CHIPS[kind](self.clock, self.source, self.ledger, **parameters)
-            home = lambda: (chip.power_on(), self.onewire_wire.chips.append(chip))  # noqa: E731
+            self.sockets[name] = WireSocket(chip, self.clock, hurt, self.onewire_wire)
         elif kind in ADC_CHIPS:
             pin = parameters.pop("pin")
             chip = ADC_CHIPS[kind](self.clock, self.source, self.ledger, **parameters)
-            home = lambda: self.adc_by_pin.update({pin: chip})  # noqa: E731
+            self.sockets[name] = AdcSocket(chip, self.clock, hurt, self.adc_by_pin, pin)
         else:
             raise ValueError("unknown chip %s" % kind)
-        self._homes[name] = home
         self.chips[name] = chip
-        home()
+        self.sockets[name].plug()
 
     def _add_receiver(self, description, uart_pins, boot):
         recording = description.get("recording")
@@ -137,13 +169,10 @@ class Board:
             self.chips[self.receiver.name] = self.receiver
         if self.receiver is not None:
             UART.partners_by_pins = {uart_pins: (self.receiver, self.line)}
-            self._homes[self.receiver.name] = self._unmute
+            name = self.receiver.name
+            self.sockets[name] = ReceiverSocket(self.receiver, self.clock, self.chance_of_faults(name), self.line)
         else:
             UART.partners_by_pins = {}
-
-    def _unmute(self):
-        self.receiver.muted = False
-        self.receiver.restart()
 
     def _restore(self, states, cold):
         """Chips keep what they held over a processor reset; over a power cut only what is in their EEPROM."""
