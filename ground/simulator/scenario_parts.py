@@ -167,4 +167,4 @@ class Battery(Part):
 
 
 class Card(Part):
-    size_mib: int = number(64, 4, 65536, "of the virtual card; it is a sparse file")
+    size_mib: int = number(128, 4, 65536, "of the virtual card; it is a sparse file")
