@@ -14,6 +14,10 @@ import onewire
 from firmware.card_storage import CardStorage
 from shared_protocol.compat import const
 
+TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
+if TYPE_CHECKING:
+    from typing import Any
+
 _EIO = const(5)
 _WATCHDOG_MS = const(8000)  # the RP2040's longest is 8388 ms; a card may be busy for a second or more
 _I2C_TIMEOUT_US = const(5000)
@@ -78,7 +82,7 @@ def make_card(spi: int, sck: int, mosi: int, miso: int, cs: int):
     from firmware.drivers.sdcard import SDCard
 
     pin = machine.Pin
-    bus = machine.SPI(spi, baudrate=_CARD_HZ_START, sck=pin(sck), mosi=pin(mosi), miso=pin(miso))
+    bus: "Any" = machine.SPI(spi, baudrate=_CARD_HZ_START, sck=pin(sck), mosi=pin(mosi), miso=pin(miso))
     return SDCard(bus, pin(cs, pin.OUT, value=1), time.ticks_ms, time.sleep_ms, _CARD_HZ)
 
 

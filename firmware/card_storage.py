@@ -2,6 +2,10 @@
 
 import vfs
 
+TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
+if TYPE_CHECKING:
+    from typing import Any
+
 
 class CardStorage:
     """Files on the card, used directly and not through a mount point: so a lost card is simply begun anew.
@@ -11,8 +15,8 @@ class CardStorage:
 
     def __init__(self, spi: int, sck: int, mosi: int, miso: int, cs: int):
         self._wiring = (spi, sck, mosi, miso, cs)
-        self._card = None
-        self._fs = None
+        self._card: "Any" = None
+        self._fs: "Any" = None
 
     def mount(self) -> None:
         """Start the card and read its file system. OSError without a card or without a FAT on it."""
@@ -20,7 +24,7 @@ class CardStorage:
             from firmware.board import make_card
 
             self._card = make_card(*self._wiring)
-        self._fs = vfs.VfsFat(self._card)
+        self._fs = vfs.VfsFat(self._card)  # type: ignore[abstract]  # the stub says so, the port can
 
     def names(self) -> list:
         """Names in the root directory."""

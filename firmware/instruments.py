@@ -21,8 +21,8 @@ def barometer(journal, clock, board, settings) -> BarometerTask:
     """
     wanted = settings["pressure_chip"]
     address = settings["pressure_address"]
-    drivers = []
-    converters = []
+    drivers: list = []
+    converters: list = []
     for place in [address] + [other for other in _BAROMETER_ADDRESSES if other != address and wanted == "auto"]:
         if wanted in ("ms5611", "auto"):
             from firmware.core.ms5611_pressure import pressure_pa
@@ -42,22 +42,21 @@ def barometer(journal, clock, board, settings) -> BarometerTask:
 def power_meter(journal, board, settings) -> PowerTask:
     """The panel's."""
     address = settings["panel_address"]
+    period_ms = settings["panel_period_ms"]
     if settings["panel_chip"] == "ina226":
         from firmware.drivers.ina226 import INA226
 
-        driver = INA226(board.i2c, address)
-    else:
-        from firmware.drivers.ina219 import INA219
+        return PowerTask(journal, INA226(board.i2c, address), period_ms)
+    from firmware.drivers.ina219 import INA219
 
-        driver = INA219(board.i2c, address)
-    return PowerTask(journal, driver, settings["panel_period_ms"])
+    return PowerTask(journal, INA219(board.i2c, address), period_ms)
 
 
 def thermometers(journal, clock, board, settings) -> ThermometerTask:
     """Outside and inside, each on the 1-wire or on the I2C bus."""
     wire = None
-    siblings = []
-    probes = []
+    siblings: list = []
+    probes: list = []
     for place in _PROBE_NAMES:
         if settings["probe_" + place + "_chip"] == "tmp117":
             from firmware.drivers.tmp117 import TMP117

@@ -24,7 +24,8 @@ def _started():
     from firmware.core.boots import Boots, reset_cause
 
     boots = Boots()
-    cause = reset_cause(*reset_causes(), boots.own_reset)
+    now, power_on, watchdog = reset_causes()
+    cause = reset_cause(now, power_on, watchdog, boots.own_reset)
     boots.power_up()
     settings = settings_file.load(SETTINGS_PATH)
     board = Board(settings)

@@ -64,7 +64,7 @@ def new_id(old_ids) -> int:
 
 def text_sectors(contact: str, log_id: int, boot: int, seq: int, t_ms: int) -> list:
     """The sectors that say what the log is, 512 bytes each."""
-    sectors = []
+    sectors: list = []
     for text in layout.text_sectors(contact):
         sectors.append(encode_text_sector(text, log_id, boot, len(sectors), seq, t_ms))
     return sectors

@@ -25,6 +25,8 @@ from shared_protocol.frame import FINISHED, PHASE_MASK, PHASE_SHIFT, SECTOR_SIZE
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
+    from typing import Any
+
     from firmware.core.framer import Framer
     from firmware.core.journal import Journal
     from firmware.core.schedule import Clock
@@ -57,8 +59,8 @@ class Logbook:
         self._contact = settings["contact"]
         self._size_mib = settings["log_size_mib"]
         self._feed = feed
-        self._file = None
-        self._stale_files = []
+        self._file: "Any" = None
+        self._stale_files: list = []
         self._total = 0
         self._next = 0  # sector to be written next
         self._failures = 0  # in a row

@@ -53,8 +53,8 @@ class Schedule:
         self._sleep_ms = sleep_ms
         self._feed = feed
         self._on_error = on_error
-        self._steps = []
-        self._due_ms = []
+        self._steps: list = []
+        self._due_ms: list = []
         self._next_collect_ms = _COLLECT_EVERY_MS
         self.turn_ms_max = 0  # longest turn; whoever reports it sets it back to 0
         self.heap_free = 0  # bytes, as the latest collection left them; 0 on CPython

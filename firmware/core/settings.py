@@ -59,8 +59,8 @@ class Settings:
 
     def __init__(self, data: bytes = b""):
         self.crc = crc32(data) if data else 0
-        self.replaced = []
-        self.values = {}
+        self.replaced: list = []
+        self.values: dict = {}
         try:
             found = json.loads(data)
         except (ValueError, UnicodeError):

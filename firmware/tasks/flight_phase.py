@@ -6,6 +6,8 @@ from shared_protocol.compat import const
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
+    from typing import Any
+
     from firmware.core.journal import Journal
     from firmware.core.phase import Phase
     from firmware.core.selftest import SelfTest
@@ -38,9 +40,11 @@ class FlightPhaseTask:
     def step(self, now_ms: int) -> int:
         """Judge; when to come again."""
         now_s = now_ms // 1000
-        self._take_pressure(now_s)
-        self._take_fix(now_s)
         phase = self._phase
+        self._take_pressure(now_s)
+        receiver: "Any" = self._gnss.receiver  # where None stands for "not known"
+        receiver.pressure_altitude_m = phase.pressure_altitude_m(now_s)
+        self._take_fix(now_s)
         if phase.decide(now_s) or not self._is_announced:
             self._is_announced = True
             self._announce(now_ms)
@@ -58,7 +62,6 @@ class FlightPhaseTask:
         self._phase.add_pressure(pressure, barometer.d1_sum, now_s)
         barometer.d1_sum = 0
         barometer.count = 0
-        self._gnss.receiver.pressure_altitude_m = self._phase.pressure.altitude_m
 
     def _take_fix(self, now_s):
         gnss = self._gnss
