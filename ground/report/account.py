@@ -59,7 +59,7 @@ def sentences(folder, timeline, story):
     out += [f"The decoder notes: {text}." for text in note.get("notes") or [] if isinstance(text, str)]
     if not timeline.has_utc and timeline.spans:
         out.append("No reading has a time of day (the receiver gave no time), so times count from the first power-up.")
-    if story.height_source == "pressure":
+    if story.flew and story.height_source == "pressure":
         out.append("Charts against height use pressure altitude: GPS altitude covers too little of the record.")
     return out
 
@@ -98,12 +98,18 @@ def _placed(span, entry, timeline, *, first):
 def longest_pauses(folder, timeline, limit=2):
     """Longest pauses of the tables that have one: (length ms, table, before, after), the longest first."""
     found = []
+    assumed = [span.boot for span in timeline.spans if span.assumed]
     for name in READINGS:
         table = folder.tables[name]
         times = timeline.times(table)
         # Sensors take turns in one table; each has its own rhythm.
         whose = table[SENSOR_OF[name]].astype(str).to_numpy() if name in SENSOR_OF else np.full(len(table), "")
-        pauses = [_longest_pause(times[whose == one]) for one in dict.fromkeys(whose)]
+        boots = table["boot"].to_numpy()
+        runs = [
+            ~np.isin(boots, assumed),
+            *(boots == boot for boot in assumed),
+        ]  # no pause is measured to a guessed boot
+        pauses = [_longest_pause(times[(whose == one) & run]) for one in dict.fromkeys(whose) for run in runs]
         pauses = [pause for pause in pauses if pause is not None]
         if pauses:
             found.append((max(pauses)[0], name, *max(pauses)[1:]))
@@ -126,9 +132,10 @@ def _restarts(timeline):
         return ["The board ran without a restart."] if spans else ["The folder holds no reading at all."]
     pauses = []
     for before, after in itertools.pairwise(spans):
-        assumed = after.assumed or before.assumed
-        length = "not known" if assumed else duration_words(after.start_ms - before.end_ms)
-        pauses.append(f"{length} without a record before boot {after.boot}")
+        if after.assumed or before.assumed:
+            pauses.append(f"a pause of unknown length before boot {after.boot}")
+        else:
+            pauses.append(f"{duration_words(after.start_ms - before.end_ms)} without a record before boot {after.boot}")
     count = len(spans) - 1
     return [f"The board restarted {count} {_plural(count, 'time')}: {'; '.join(pauses)}."]
 

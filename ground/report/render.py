@@ -81,8 +81,7 @@ class ScriptLibrary:
                 return script.decode("utf-8")
         import vl_convert
 
-        # its type stub does not know that the snippet may be left out
-        return vl_convert.javascript_bundle(vl_version=VEGA_LITE)  # type: ignore[call-arg]
+        return vl_convert.javascript_bundle(vl_version=VEGA_LITE)
 
     def drop(self):
         """End the process if nobody will ask for the script any more."""

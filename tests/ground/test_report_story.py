@@ -7,9 +7,11 @@ import pandas as pd
 import pytest
 from geographiclib.geodesic import Geodesic
 
+from ground.decode.flags import NAMES
 from ground.report.account import boot_rows, longest_pauses, sentences
 from ground.report.event_list import ROWS_MAX, event_rows
 from ground.report.facts import fact_rows
+from ground.report.flags import MEANINGS
 from ground.report.folder import load_folder
 from ground.report.local_plane import distance_and_bearing, east_north_km
 from ground.report.story import tell
@@ -163,3 +165,8 @@ def test_slower_rhythm_of_two_probes_after_the_landing_is_no_pause(tmp_path):
     loaded, timeline, _ = told(folder)
     pauses = {name: length for length, name, _, _ in longest_pauses(loaded, timeline, limit=9)}
     assert pauses["temperature"] == pytest.approx(14_000, abs=1500)  # the restart, and nothing after it
+
+
+def test_every_flag_of_the_decoder_is_explained_on_the_page():
+    undeclared = {name for name in NAMES.values() if name.startswith("flag_")}
+    assert set(NAMES.values()) - undeclared <= set(MEANINGS)

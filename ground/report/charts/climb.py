@@ -7,6 +7,8 @@ from ground.report import flags
 from ground.report.charts.figure import Figure, Missing, moment_layers, moment_rows, with_zoom
 from ground.report.charts.lines import Quantity, flag_words, time_layers, time_rows
 
+BURST_WORDS = " Just after the burst the fall is fastest, because thin air hardly slows a parachute."
+
 
 def draw(view):
     flight = view.folder.flight
@@ -35,8 +37,8 @@ def draw(view):
             "climb_time",
             chart,
             {"climb": rows, "climb_flagged": flagged, "zero": [{"v": 0}], "moments": moment_rows(view)},
-            f"From the flight table, once a second: {sources}. Just after the burst the fall is fastest, because "
-            "thin air hardly slows a parachute."
+            f"From the flight table, once a second: {sources}."
+            + (BURST_WORDS if view.story.burst_ms is not None else "")
             + (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else "")
             + flag_words(rows, flagged),
         )

@@ -30,6 +30,11 @@ from ground.report.charts.lines import (
 SLICES, HEIGHT_SLICES = 70, 30
 COLUMNS = (("bus_v", "voltage [V]", 3), ("current_ma", "current [mA]", 1), ("power_mw", "power [mW]", 0))
 
+TURNING_WORDS = (
+    "The box turns under the balloon, so the panel looks at the sun and away from it again and again: the width of the "
+    "band is that turning. "
+)
+
 
 def draw(view):
     table, figures = view.folder.tables["power"], []
@@ -82,8 +87,10 @@ def _against_time(view, part, times, drawn, stem, label):
         f"{stem}_time",
         chart,
         rows_by_name,
-        words + "The box turns under the balloon, so the panel looks at the sun and away from it again and "
-        "again: the width of the band is that turning. Power is voltage times current, reading by reading." + marked,
+        words
+        + (TURNING_WORDS if view.story.flew else "")
+        + "Power is voltage times current, reading by reading."
+        + marked,
         height_px=170,
     )
 
