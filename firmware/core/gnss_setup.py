@@ -172,6 +172,7 @@ class GnssSetup:
         if self._configured:
             self._note(events.GNSS_RESTARTED, 0, 0)
         self.confirmed = False
+        self.model_read = -1
         self._configured = False
         self._quiet = False
         self._pvt_ms = _NEVER

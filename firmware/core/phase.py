@@ -112,12 +112,18 @@ class Phase:
             self._was_flying = wanted != events.PHASE_ASCENDING or self._was_flying or trend.altitude_m > _HIGH_M
         return True
 
-    def _choose(self, now_s):
-        """The trend to go by, or None if neither is any good; sets `source`."""
+    def pressure_altitude_m(self, now_s: int):
+        """Pressure altitude of the last seconds; None if the barometer is silent, repeats itself or is too noisy. [m]"""
         trend = self.pressure
         if not trend.is_blind and now_s - trend.newest_s() <= _FRESH_S and now_s - self._changed_s <= _FROZEN_S:
+            return trend.altitude_m
+        return None
+
+    def _choose(self, now_s):
+        """The trend to go by, or None if neither is any good; sets `source`."""
+        if self.pressure_altitude_m(now_s) is not None:
             self.source = events.BAROMETER
-            return trend
+            return self.pressure
         trend = self.receiver
         if not trend.is_blind and now_s - trend.newest_s() <= _FRESH_S:
             self.source = events.GNSS

@@ -7,6 +7,7 @@ This file moves bytes and messages between the UART and the cores: gnss_parser (
 from array import array
 
 from firmware.core.gnss_commands import is_model_key
+from firmware.core.gnss_doubt import ClockDoubt, PlaceDoubt
 from firmware.core.gnss_epoch import EpochBuilder
 from firmware.core.gnss_numbers import fixed
 from firmware.core.gnss_parser import ACK, NAV5, NONE, PVT, TXT, VALGET, VERSION, ZDA, GnssParser
@@ -14,7 +15,7 @@ from firmware.core.gnss_setup import GnssSetup
 from firmware.core.gnss_watch import GnssWatch
 from shared_protocol import events
 from shared_protocol.compat import const
-from shared_protocol.records import UNKNOWN_I32
+from shared_protocol.records import FIX_NONE, FLAG_JUMP, FLAG_LIMIT
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
@@ -30,8 +31,10 @@ _RUBBISH_BYTES = const(50)
 _RATE_MS = const(3500)  # stay at each for so long,
 _RATES_PAUSE_MS = const(60000)  # and after all of them at the one in the settings for so long
 _SILENCE_MS = const(3000)
-_JUMP_MS = const(2000)
-_DAY_MS = const(86400000)
+_DOUBT_MS = const(60000)  # at most one event of a kind in so long: a receiver gone mad does not fill the log
+_OLD_AIRBORNE_M = const(50000)
+_NEW_AIRBORNE_M = const(80000)
+_NEW_PROTOCOL = const(2700)
 
 
 class GnssReceiver:
@@ -50,6 +53,11 @@ class GnssReceiver:
         self._note_bound = self._note  # bound once: a bound method is an object
         self._setup = GnssSetup(airborne_model, self._note_bound)
         self._watch = GnssWatch()
+        self._place = PlaceDoubt()
+        self._clock = ClockDoubt()
+        self._jump_said_ms = -_DOUBT_MS
+        self._step_said_ms = -_DOUBT_MS
+        self._said_protocol = -1
         self.fix = self._epoch.fix
         self.fix_ready = False
         self.ecef = self._epoch.ecef
@@ -78,8 +86,6 @@ class GnssReceiver:
         self._good = 0
         self._good_bytes = 0  # bytes_seen at the last intact message
         self._byte_ms = 0
-        self._last_t_ms = 0
-        self._last_utc = UNKNOWN_I32
         self._parser.byte_us = 10000000 // baud
 
     def poll(self, now_ms: int) -> None:
@@ -169,8 +175,18 @@ class GnssReceiver:
         elif kind == VERSION:
             self._read_version(payload, parser.stop)
             self._setup.heard_version(self.protocol, now_ms)
+            self._know_limit()
         elif buf.find(b"u-blox", parser.begin, parser.stop) > 0 or buf.find(b"PROTVER", parser.begin, parser.stop) > 0:
             self._setup.noticed_restart(now_ms)  # lines of the text said at every start
+            self._watch.restarted(now_ms)
+
+    def _know_limit(self) -> None:
+        """The generation, told by the protocol, decides how high the airborne models reach."""
+        limit = _NEW_AIRBORNE_M if self.protocol >= _NEW_PROTOCOL else _OLD_AIRBORNE_M
+        self._watch.airborne_limit_m = limit
+        if self.protocol != self._said_protocol:
+            self._said_protocol = self.protocol
+            self._note(events.GNSS_IDENTIFIED, self.protocol, limit)
 
     def _read_version(self, payload: int, stop: int) -> None:
         """MON-VER: 30 characters of software, 10 of hardware, then lines of 30 such as "PROTVER=18.00"."""
@@ -190,17 +206,23 @@ class GnssReceiver:
                 self.protocol = protocol
 
     def _see_fix(self, now_ms: int) -> None:
-        """Before a row is handed out: is it frozen, and does its time go on as ours does?"""
+        """Before a row is handed out: is it frozen or a jump, and does its time go on as ours does?"""
         fix = self.fix
+        place = self._place
+        if place.is_jump(fix):
+            fix.flags |= FLAG_JUMP
+            if now_ms - self._jump_said_ms >= _DOUBT_MS:
+                self._jump_said_ms = now_ms
+                self._note(events.GNSS_JUMP, place.up_m, place.across_m)
         self._watch.see(fix, self.pressure_altitude_m, now_ms)
-        if fix.utc == UNKNOWN_I32:
-            return
-        if self._last_utc != UNKNOWN_I32:
-            jump = abs(fix.utc - self._last_utc - (fix.t_ms - self._last_t_ms)) % _DAY_MS
-            if _JUMP_MS < jump < _DAY_MS - _JUMP_MS:
-                self._setup.noticed_oddity(now_ms)
-        self._last_utc = fix.utc
-        self._last_t_ms = fix.t_ms
+        if fix.fix_type == FIX_NONE and self._watch.state == events.GNSS_ALTITUDE_LIMIT:
+            fix.flags |= FLAG_LIMIT
+        clock = self._clock
+        if clock.steps(fix):
+            self._setup.noticed_oddity(now_ms)
+            if now_ms - self._step_said_ms >= _DOUBT_MS:
+                self._step_said_ms = now_ms
+                self._note(events.GNSS_TIME_STEP, clock.days, clock.ms)
 
     def _look(self, now_ms: int) -> None:
         """What need not be done at each poll."""
@@ -212,11 +234,15 @@ class GnssReceiver:
         else:
             self._maybe_change_rate(now_ms)
         height = self.pressure_altitude_m
-        if self._watch.look(height, self._setup.model_read, now_ms):
+        watch = self._watch
+        if watch.look(height, self._setup.model_read, now_ms):
             if height is None:
-                height = self._watch.last_altitude_m
-            self._note(events.GNSS_STATE, self._watch.state, 0 if height is None else int(height))
-        self.state = self._watch.state
+                height = watch.last_altitude_m
+            self._note(events.GNSS_STATE, watch.state, 0 if height is None else int(height))
+        if watch.reason:
+            self._note(watch.reason, watch.reason_a, watch.reason_b)
+            watch.reason = 0
+        self.state = watch.state
         command = self._setup.turn(now_ms)
         if command is not None:
             try:

@@ -6,7 +6,7 @@ from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.schedule import next_slot
 from shared_protocol import events
 from shared_protocol.compat import const
-from shared_protocol.records import ECEF, FIX, FIX_3D, UNKNOWN_I32
+from shared_protocol.records import ECEF, FIX, FIX_3D, FLAG_FROZEN, FLAG_JUMP, UNKNOWN_I32
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
@@ -14,11 +14,15 @@ if TYPE_CHECKING:
     from firmware.drivers.gnss import GnssReceiver
 
 _POLL_MS = const(100)  # 96 bytes at 9600 baud
+_NOT_THERE = const(FLAG_FROZEN | FLAG_JUMP)  # rows that say nothing about where we are
 _POLLS_MAX = const(4)  # in one turn: a burst may end one epoch and begin the next
 
 
 class GnssTask:
-    """Polls the receiver. `altitude_m` and `fix_ms` of the latest three-dimensional fix are for the phase task."""
+    """Polls the receiver. `altitude_m` and `fix_ms` of the latest three-dimensional fix are for the phase task.
+
+    A fix that is frozen or a jump is written, flagged, and not used.
+    """
 
     def __init__(self, journal: "Journal", receiver: "GnssReceiver"):
         self.receiver = receiver
@@ -60,7 +64,7 @@ class GnssTask:
         receiver = self.receiver
         fix = receiver.fix
         receiver.fix_ready = False
-        if fix.fix_type == FIX_3D and fix.altitude != UNKNOWN_I32:
+        if fix.fix_type == FIX_3D and fix.altitude != UNKNOWN_I32 and not fix.flags & _NOT_THERE:
             self.altitude_m = fix.altitude // 1000
             self.fix_ms = now_ms
         self._until_fix -= 1

@@ -52,6 +52,7 @@ class FakeReceiver:
         self.strays = b""  # said before each epoch, and before the answer about a key
         self.fix = True
         self.frozen = False
+        self.steps = 3800
         self.altitude_m = 100.0
         self.day_ms = 43200000
         self.defaults()
@@ -171,9 +172,9 @@ class FakeReceiver:
         self.say(self.strays)
         second = self.day_ms // 1000
         clock = f"{second // 3600:02d}{second // 60 % 60:02d}{second % 60:02d}.00"
-        place = "4807.03800,N,01131.00000,E"
         if not self.frozen:
-            place = f"4807.{second % 100000:05d},N,01131.00000,E"
+            self.steps = second % 100000  # of 1e-5 minutes of latitude; a frozen receiver stays where it is
+        place = f"4807.{self.steps:05d},N,01130.00000,E"
         self._place = place if self.fix else ",,,"
         if self.nmea["RMC"]:
             status = "A" if self.fix else "V"
@@ -190,7 +191,7 @@ class FakeReceiver:
                 UBXMessage(
                     "NAV", "NAV-PVT", GET, iTOW=self.day_ms, year=2024, month=6, day=15, hour=second // 3600,
                     min=second // 60 % 60, second=second % 60, validDate=1, validTime=1, fixType=3 if self.fix else 0,
-                    gnssFixOk=int(self.fix), numSV=9, lat=48.1 if self.frozen else 48.1 + second % 100000 / 1e7,
+                    gnssFixOk=int(self.fix), numSV=9, lat=48 + (7 + self.steps / 1e5) / 60,
                     lon=11.5, hMSL=round(self.altitude_m * 1000),
                     height=round(self.altitude_m * 1000) + 46900, hAcc=1500, pDOP=1.4,
                 ).serialize()

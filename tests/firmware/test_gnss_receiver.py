@@ -25,7 +25,7 @@ def test_a_receiver_is_identified_set_read_back_and_quieted(kind):
     assert receiver.model == 6
     assert receiver.pvt
     assert not any(receiver.nmea.values())
-    assert [code for code in box.codes() if code != events.GNSS_STATE] == [events.GNSS_MODEL_SET]
+    assert [code for code in box.codes() if code != events.GNSS_STATE] == [events.GNSS_IDENTIFIED, events.GNSS_MODEL_SET]
     assert box.states == [events.GNSS_NO_ANSWER, events.GNSS_NO_FIX, events.GNSS_FIX]
     assert box.driver.protocol == (1800 if kind == "m8" else 3410)
     assert bytes(box.driver.version[:8]) == b"ROM CORE"

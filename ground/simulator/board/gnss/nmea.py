@@ -50,7 +50,7 @@ def vtg(fix):
 
 
 def gga(fix):
-    if fix.repeats:
+    if not fix.valid and fix.repeats:
         return sentence("GNGGA,%s,%s,0,00,99.99,%.1f,M,%.1f,M,," % (
             fix.clock_text, position(fix), fix.altitude_m, fix.geoid_separation_m))
     if not fix.valid:
