@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from firmware.drivers.gnss import GnssReceiver
 
 _POLL_MS = const(100)  # 96 bytes at 9600 baud
-_NOT_THERE = const(FLAG_FROZEN | FLAG_JUMP)  # rows that say nothing about where we are
+_NOT_THERE = FLAG_FROZEN | FLAG_JUMP  # rows that say nothing about where we are
 _POLLS_MAX = const(4)  # in one turn: a burst may end one epoch and begin the next
 
 
