@@ -78,15 +78,16 @@ def fault_descriptions(scenario, released_s, more=()):
     """The scenario's faults in world time (after power-up), and `more` in the same form as board/faults.py takes."""
     described = []
     for fault in scenario.faults:
-        one = {"kind": fault.kind}
-        if hasattr(fault, "at_s"):
-            one["at_us"] = round((released_s + fault.at_s) * 1e6)
-        if hasattr(fault, "for_s"):
-            one["for_us"] = round(fault.for_s * 1e6)
-        if hasattr(fault, "cold"):
-            one["cold"] = fault.cold
-        if hasattr(fault, "chip"):
-            one["chip"] = fault.chip
+        one = {}
+        for key, value in fault.model_dump(exclude_none=True).items():
+            if key == "at_s":
+                one["at_us"] = round((released_s + value) * 1e6)
+            elif key.endswith("_s"):
+                one[key[:-1] + "us"] = round(value * 1e6)
+            elif key.endswith("_ms"):
+                one[key[:-2] + "us"] = round(value * 1e3)
+            else:
+                one[key] = value
         described.append(one)
     return described + [dict(fault) for fault in more]
 

@@ -10,8 +10,9 @@ from pydantic import Field, ValidationError, model_validator
 from ground.atmosphere import standard_air
 from ground.errors import InputError
 from ground.simulator.balloon import descent_speed_mps, lift_of
-from ground.simulator.scenario_chips import Fault, Gnss, MissingChip, PowerCut, Sensors
+from ground.simulator.scenario_chips import Gnss, Sensors
 from ground.simulator.scenario_errors import first_error_line
+from ground.simulator.scenario_faults import Fault, PowerCut, check_faults
 from ground.simulator.scenario_parts import (
     Atmosphere,
     Balloon,
@@ -129,17 +130,12 @@ def _chips_differ(s):
 
 
 def _faults_can_happen(s):
-    known = [s.gnss.name] + [chip.name for _, chip in s.sensors.all()]
-    cuts = []
-    for index, fault in enumerate(s.faults):
-        key = f"faults[{index}]"
-        if isinstance(fault, MissingChip):
-            if fault.chip not in known:
-                raise ValueError(f'{key}.chip = "{fault.chip}" is no chip of this scenario; known: {", ".join(known)}')
-        elif fault.at_s < -s.launch.wait_s:
-            raise ValueError(f"{key}.at_s = {fault.at_s:g} is before power-up, launch.wait_s = {s.launch.wait_s:g}")
-        if isinstance(fault, PowerCut):
-            cuts.append((fault.at_s, fault.at_s + fault.for_s, key))
+    check_faults(s)
+    cuts = [
+        (fault.at_s, fault.at_s + fault.for_s, f"faults[{index}]")
+        for index, fault in enumerate(s.faults)
+        if isinstance(fault, PowerCut)
+    ]
     cuts.sort()
     for (_, end, first), (start, _, second) in pairwise(cuts):
         if start <= end:

@@ -1,17 +1,15 @@
-"""The chips that can be on the virtual board, and the faults that can befall it.
+"""The chips that can be on the virtual board.
 
-Adding a chip: write its model with a `chip: Literal["..."]` and put it into the union of its kind below; adding a
-fault: the same with `kind`. Nothing else in the scenario changes. A chip's `name` is what a fault calls it.
+Adding a chip: write its model with a `chip: Literal["..."]` and put it into the union of its kind below.
+Nothing else in the scenario changes. A chip's `name` is what a fault calls it.
 """
 
 from typing import Annotated, Literal
 
 from pydantic import Field
 
+from ground.simulator.scenario_faults import Name
 from ground.simulator.scenario_parts import Part, number
-
-NAME_PATTERN = r"^[a-z][a-z0-9_]{0,15}$"
-Name = Annotated[str, Field(pattern=NAME_PATTERN)]
 
 
 class Ms5611(Part):
@@ -130,34 +128,10 @@ class Gnss(Part):
     restart_every_s: float = number(600.0, 20.0, 86400.0, 'on average, of "restarts"')
 
 
-class PowerCut(Part):
-    """The board loses its supply and gets it back."""
-
-    kind: Literal["power_cut"]
-    at_s: float = number(..., -14400.0, 172800.0, "after release; negative: on the ground before it")
-    for_s: float = Field(..., gt=0.0, le=7200.0)
-
-
-class ReceiverRestart(Part):
-    """The satellite receiver alone restarts and forgets its settings."""
-
-    kind: Literal["receiver_restart"]
-    at_s: float = number(..., -14400.0, 172800.0, "after release; negative: on the ground before it")
-    cold: bool = Field(default=False, description="whether it forgets its orbits and the almanac, too")
-
-
-class MissingChip(Part):
-    """A chip that never answers, for the whole flight."""
-
-    kind: Literal["missing_chip"]
-    chip: Name = Field(description="the chip's name")
-
-
 PressureChip = Annotated[Ms5611 | Bmp280 | Bme280, Field(discriminator="chip")]
 TemperatureChip = Annotated[Ds18b20 | Tmp117, Field(discriminator="chip")]
 PowerChip = Annotated[Ina219 | Ina226, Field(discriminator="chip")]
 BatteryChip = BatteryAdc  # a union of one member cannot be discriminated; the literal in the model does the checking
-Fault = Annotated[PowerCut | ReceiverRestart | MissingChip, Field(discriminator="kind")]
 
 
 def _default_probes():

@@ -184,7 +184,7 @@ def _light_and_warmth(scenario, air, seed, columns, start_utc, rows):
 
 def _check_faults_in_flight(scenario, end_s):
     for index, fault in enumerate(scenario.faults):
-        end = getattr(fault, "at_s", 0.0) + getattr(fault, "for_s", 0.0)
+        end = (getattr(fault, "at_s", None) or 0.0) + (getattr(fault, "for_s", None) or 0.0)
         if end >= end_s:
             raise InputError(
                 f"faults[{index}].at_s = {fault.at_s:g} lies, or lasts, beyond the end of the flight, "

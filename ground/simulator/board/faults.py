@@ -1,14 +1,18 @@
 """What can befall the board, by the scenario's word for it.
 
-A fault is a dict with `kind` and what the kind needs; `at_us` and `for_us` are world time. Adding a fault is adding a
-function here (and its model to scenario_chips.py): it gets the board and the dict, and sets an alarm on the clock or
+Those of chips and their buses are in chip_faults.py. A fault is a dict with `kind` and what the kind needs; `at_us` and `for_us` are world time. Adding a fault is adding a
+function here or there (and its model to scenario_faults.py): it gets the board and the dict, and sets an alarm on the clock or
 a hook on a bus, the receiver or the card. It is called at the start of every boot, also of one that begins in the
 middle of the fault, so it must look at the time.
 """
 
-from ground.simulator.board.clock import NEVER_US, PowerCut
+from ground.simulator.board.chip_faults import KINDS as CHIP_KINDS
+from ground.simulator.board.chip_faults import for_a_while
+from ground.simulator.board.clock import PowerCut
 from ground.simulator.board.noise import Noise
 
+_SLOW_FACTOR = 100
+_CARD_FLIP_ODDS = 3000  # about every sixth block
 _TORN_BYTES = 256  # of a block: what was new when the supply went (prototype_measurements, 5)
 
 
@@ -58,28 +62,42 @@ def receiver_restart(board, fault):
         board.clock.at(fault["at_us"], lambda: board.receiver.restart(off_us, cold))
 
 
-def missing_chip(board, fault):
-    """A chip does not answer, for a while or (without `at_us`) for the whole flight; it comes back as if new."""
-    start_us = fault.get("at_us", 0)
-    end_us = start_us + fault["for_us"] if fault.get("for_us") else NEVER_US
-    name = fault["chip"]
-    now_us = board.clock.boot_us
-    if end_us <= now_us:
-        return
-    if start_us <= now_us:
-        board.remove(name)
-    else:
-        board.clock.at(start_us, lambda: board.remove(name))
-    if end_us < NEVER_US:
-        board.clock.at(end_us, lambda: board.put_back(name))
+def card_removed(board, fault):
+    """The card is pulled, and put back after `for_us`."""
+    card = board.card
+    for_a_while(board, fault, card.remove, card.put_back)
+
+
+def card_slow(board, fault):
+    """The card is busy `factor` times as long after each block."""
+    card, factor = board.card, fault.get("factor", _SLOW_FACTOR)
+    for_a_while(board, fault, lambda: setattr(card, "busy_factor", factor), lambda: setattr(card, "busy_factor", 1))
+
+
+def card_refuses(board, fault):
+    """The card takes no block that is written, and says so; reading goes on."""
+    card = board.card
+    for_a_while(board, fault, lambda: setattr(card, "refuses", True), lambda: setattr(card, "refuses", False))
+
+
+def card_bit_flips(board, fault):
+    """One byte in `odds` between board and card is hurt, both ways; only a card on SPI has such a line."""
+    if board.spi_card is None:
+        raise ValueError('fault card_bit_flips needs a card with interface = "spi"')
+    card, odds = board.spi_card, fault.get("odds", _CARD_FLIP_ODDS)
+    for_a_while(board, fault, lambda: setattr(card, "flip_odds", odds), lambda: setattr(card, "flip_odds", 0))
 
 
 KINDS = {
     "power_cut": power_cut,
     "power_cut_at_write": power_cut_at_write,
     "receiver_restart": receiver_restart,
-    "missing_chip": missing_chip,
+    "card_removed": card_removed,
+    "card_slow": card_slow,
+    "card_refuses": card_refuses,
+    "card_bit_flips": card_bit_flips,
 }
+KINDS.update(CHIP_KINDS)
 
 
 def arm(board, faults):

@@ -14,12 +14,20 @@ class Ledger:
         self.counts = {}
         self.objections = []
         self.objection_count = 0
+        self._forgiven_until_us = {}  # name of a chip -> world time
 
     def count(self, name, amount=1):
         self.counts[name] = self.counts.get(name, 0) + amount
 
+    def forgive(self, who, until_us):
+        """A fault has just befallen this chip: until then its objections are counted apart, for nobody could know."""
+        self._forgiven_until_us[who] = until_us
+
     def object(self, who, what):
         """Note that the firmware used a chip in a way its data sheet does not allow."""
+        if self._forgiven_until_us and self.clock.now_us < self._forgiven_until_us.get(who, 0):
+            self.count("objections_forgiven")
+            return
         self.objection_count += 1
         if len(self.objections) < _OBJECTIONS_KEPT_MAX:
             at_s = self.clock.now_us / 1000000 if self.clock is not None else None

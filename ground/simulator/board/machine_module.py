@@ -67,10 +67,11 @@ def _machine(board):
         """machine.ADC: the converter input at a pin; an unconnected one reads the last few codes above ground."""
 
         def __init__(self, pin, *args, **kwargs):
-            self._input = board.adc_by_pin.get(pin_number(pin))
+            self._pin = pin_number(pin)
 
         def read_u16(self):
-            return self._input.read_u16() if self._input is not None else 0x0030
+            wired = board.adc_by_pin.get(self._pin)
+            return wired.read_u16() if wired is not None else 0x0030
 
     def reset():
         clock.end(SoftReset("machine.reset()"))

@@ -12,6 +12,7 @@ from ground.simulator.board.pins import pin_number
 _RESET_US = 960
 _BIT_US = 72
 _BYTE_US = 630
+_PASSES_MAX = 0xFF
 _SEARCH_ROM = 0xF0
 _MATCH_ROM = 0x55
 SKIP_ROM = 0xCC
@@ -126,10 +127,10 @@ class OneWire:
         return crc8(data)
 
     def scan(self):
-        """ROM codes of all chips on the wire, each a bytearray of eight."""
+        """ROM codes of all chips on the wire, each a bytearray of eight. Gives up after as many passes as the original."""
         found = []
         previous, last_fork = None, -1
-        while True:
+        for _ in range(_PASSES_MAX):
             rom, fork = self._search(previous, last_fork)
             if rom is None:
                 return found
@@ -137,6 +138,7 @@ class OneWire:
             if fork < 0:
                 return found
             previous, last_fork = rom, fork
+        return found
 
     def _search(self, previous, last_fork):
         """One pass of the search: take the 1 branch at the last fork of the pass before, the same way above it.

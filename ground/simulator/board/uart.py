@@ -32,6 +32,7 @@ class Line:
     def __init__(self, baud):
         self.baud = baud
         self.free_us = 0  # when the last byte said so far has gone out
+        self.hurt = None  # bench door: function(data) -> what arrives of it
         self._chunks = []  # [data, start_us, byte_ns, next byte not yet taken]
 
     def say(self, data, ready_us):
@@ -166,6 +167,8 @@ class UART:
         now_us = self._clock.now_us
         self._partner.pump(now_us)
         for data, baud in self._line.take(now_us):
+            if self._line.hurt is not None:
+                data = self._line.hurt(data)
             if abs(baud - self._baud) * 100 > baud * _RATE_TOLERANCE_PCT:
                 data = heard_at_wrong_rate(data, baud, self._baud)
             count = self._waiting_count
