@@ -1,11 +1,14 @@
 """Where a command may write: never over somebody's work without being told to."""
 
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from ground.errors import InputError
 
 
-def claim(folder: Path, *, force: bool, may_hold: frozenset[str] = frozenset()) -> None:
+def claim(folder: Path, *, force: bool) -> None:
     """Make `folder`, or refuse it.
 
     Parameters
@@ -13,8 +16,6 @@ def claim(folder: Path, *, force: bool, may_hold: frozenset[str] = frozenset()) 
     folder : Path
     force : bool
         Take a folder that already holds something. What is in it stays, except for the files that the command writes.
-    may_hold : frozenset of str
-        Names that are no reason to refuse.
 
     Raises
     ------
@@ -23,12 +24,39 @@ def claim(folder: Path, *, force: bool, may_hold: frozenset[str] = frozenset()) 
     """
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is a file; name a folder to write into")
-    held = sorted(entry.name for entry in folder.iterdir() if entry.name not in may_hold) if folder.is_dir() else []
+    held = sorted(entry.name for entry in folder.iterdir()) if folder.is_dir() else []
     if held and not force:
         raise InputError(
             f"{folder} already holds {_some(held)}; name another folder, or add --force to write over them"
         )
     folder.mkdir(parents=True, exist_ok=True)
+
+
+def claim_file(path: Path, *, force: bool) -> None:
+    """Refuse a file that is there already (without `force`), is a folder, or has no folder to be in.
+
+    Raises
+    ------
+    InputError
+    """
+    if path.is_dir():
+        raise InputError(f"{path} is a folder; name a file to write")
+    if path.exists() and not force:
+        raise InputError(f"{path} is there already; name another file, or add --force to write over it")
+    if not path.parent.is_dir():
+        raise InputError(f"{path}: there is no folder {path.parent}; make it first, or name another file")
+
+
+@contextmanager
+def taken_back_if_refused(folder: Path) -> Iterator[None]:
+    """Take a folder away again that the work made and then could not fill: bad input, or the stop key."""
+    was_there = folder.exists()
+    try:
+        yield
+    except (InputError, KeyboardInterrupt):
+        if not was_there:
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
 
 
 def _some(names: list[str]) -> str:

@@ -26,18 +26,21 @@ def demo(
       thistledown demo
     """
     from ground.decode import decode
-    from ground.output_folder import claim
+    from ground.output_folder import claim, taken_back_if_refused
     from ground.report import build_report
     from ground.simulator.flight import fly
     from ground.simulator.scenario import load_scenario
     from ground.summary import summarise
 
-    claim(out, force=force or (out / NOTE_NAME).is_file())
-    (out / NOTE_NAME).write_text(NOTE, encoding="utf-8")
-    with progress("Flying") as shown:
-        fly(load_scenario("demo"), out.absolute(), progress=shown)  # the board's own process works in another folder
-    with progress("Decoding") as shown:
-        decode(out / "card.img", out, force=True, progress=shown)
-    with progress("Drawing") as shown:
-        build_report(out, force=True, progress=shown)
+    with taken_back_if_refused(out):
+        claim(out, force=force or (out / NOTE_NAME).is_file())
+        (out / NOTE_NAME).write_text(NOTE, encoding="utf-8")
+        with progress("Flying") as shown:
+            fly(
+                load_scenario("demo"), out.absolute(), progress=shown
+            )  # the board's own process works in another folder
+        with progress("Decoding") as shown:
+            decode(out / "card.img", out, force=True, progress=shown)
+        with progress("Drawing") as shown:
+            build_report(out, force=True, progress=shown)
     say(summarise(out))

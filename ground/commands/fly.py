@@ -52,7 +52,7 @@ def fly(
     Example:
       thistledown fly calm -o flights/calm
     """
-    from ground.output_folder import claim
+    from ground.output_folder import claim, taken_back_if_refused
     from ground.simulator.flight import fly as fly_scenario
     from ground.simulator.scenario import load_scenario
 
@@ -63,9 +63,9 @@ def fly(
         gnss = loaded.gnss.model_copy(update={"behaviour": gnss_behaviour.value})
         loaded = loaded.model_copy(update={"gnss": gnss})
     folder = out or Path("flights") / Path(scenario).stem
-    claim(folder, force=force)
     goal = folder.absolute()  # the board's own process works in another folder
-    with progress("Flying") as shown:
+    with taken_back_if_refused(folder), progress("Flying") as shown:
+        claim(folder, force=force)
         result = fly_scenario(
             loaded, goal, sounding=sounding, gnss_stream=gnss_stream, seed=seed, runtime=runtime, progress=shown
         )

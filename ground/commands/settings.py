@@ -24,11 +24,10 @@ def init(
     Example:
       thistledown settings init settings.toml
     """
-    from ground.errors import InputError
+    from ground.output_folder import claim_file
     from ground.settings import default_text
 
-    if file.exists() and not force:
-        raise InputError(f"{file} is there already; name another file, or add --force to write over it")
+    claim_file(file, force=force)
     file.write_text(default_text(), encoding="utf-8")
     say(f"Wrote {file}. Edit it, then: thistledown settings check {quote(str(file))}")
 
@@ -50,12 +49,12 @@ def check(
     Example:
       thistledown settings check settings.toml --json settings.json
     """
-    from ground.errors import InputError
+    from ground.output_folder import claim_file
     from ground.settings import board_json, changed_from_default, load_settings
 
     settings = load_settings(file)
-    if json is not None and json.exists() and not force:
-        raise InputError(f"{json} is there already; name another file, or add --force to write over it")
+    if json is not None:
+        claim_file(json, force=force)
     changed = changed_from_default(settings)
     say(f"{file}: every key is good; {len(changed)} differ from the default.")
     for line in changed:

@@ -137,6 +137,13 @@ def test_folder_that_holds_something_is_refused_by_fly_and_stays_as_it_is(tmp_pa
     assert [entry.name for entry in tmp_path.iterdir()] == ["letter.txt"]
 
 
+@pytest.mark.parametrize("option", ["--sounding", "--gnss-stream"])
+def test_input_of_a_flight_that_cannot_be_read_leaves_no_folder_behind(tmp_path, option, capsys):
+    line = one_line(capsys, ["fly", "calm", option, str(tmp_path / "nowhere"), "-o", str(tmp_path / "new")])
+    assert str(tmp_path / "nowhere") in line
+    assert not (tmp_path / "new").exists()
+
+
 def test_file_in_place_of_the_output_folder_is_refused(tmp_path, capsys):
     (tmp_path / "out").write_text("")
     assert "is a file" in one_line(capsys, ["fly", "calm", "-o", str(tmp_path / "out"), "--force"])
@@ -236,6 +243,18 @@ def test_demo_writes_over_its_own_folder(quick_demo, tmp_path):
     assert len(quick_demo) == 8
 
 
+def test_stop_key_in_the_demo_takes_a_new_folder_away_and_leaves_an_old_one(quick_demo, tmp_path, monkeypatch, capsys):
+    def stop(out, **_):
+        raise KeyboardInterrupt
+
+    assert cli.run(["demo", "-o", str(tmp_path / "old")]) == 0
+    monkeypatch.setattr("ground.report.build_report", stop)
+    for name in ("old", "new"):
+        capsys.readouterr()
+        assert "stopped" in one_line(capsys, ["demo", "-o", str(tmp_path / name)], status=130)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["old"]
+
+
 def test_demo_does_not_write_over_a_flight_that_is_not_its_own(quick_demo, tmp_path, capsys):
     (tmp_path / "card.img").write_text("a real flight")
     assert "card.img" in one_line(capsys, ["demo", "-o", str(tmp_path)])
@@ -269,5 +288,7 @@ def test_settings_commands_write_over_nothing_without_force(tmp_path, capsys):
     assert "--force" in one_line(capsys, ["settings", "init", str(toml)])
     assert "--force" in one_line(capsys, ["settings", "check", str(toml), "--json", str(json)])
     assert (toml.read_text(), json.read_text()) == ("led_pin = 2\n", "{}")
+    assert "no folder" in one_line(capsys, ["settings", "init", str(tmp_path / "nowhere" / "mine.toml")])
+    assert "is a folder" in one_line(capsys, ["settings", "init", str(tmp_path), "--force"])
     assert cli.run(["settings", "check", str(toml), "--json", str(json), "--force"]) == 0
     assert json.read_text() != "{}"
