@@ -21,12 +21,12 @@ SCRIPT = """
 import gc, json, sys
 sys.path.insert(0, {fakes!r})
 sys.path.insert(0, "")  # the compiled code, in the current folder, as on a board
-import fakes
+import fakes, ram_card
 sys.modules["machine"] = sys.modules["onewire"] = fakes
-card = fakes.formatted_card(12288)
+card = ram_card.formatted_card(12288)
 for number in range(card.count):
     card.blocks[number] = card.blocks[number] or bytearray(512)
-board = fakes.FakeBoard(fakes.FatStorage(card))
+board = fakes.FakeBoard(ram_card.FatStorage(card))
 boots = fakes.Boots(1)
 settings_text = {settings!r}
 

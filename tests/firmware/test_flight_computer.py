@@ -1,4 +1,4 @@
-"""The whole flight computer on real MicroPython. The bodies stand in runs_flight.py and run over there."""
+"""The whole flight computer on real MicroPython; the bodies stand in runs_*.py and run over there."""
 
 import re
 from pathlib import Path
@@ -7,10 +7,18 @@ import pytest
 
 from tests.interpreters import micropython_path, run
 
-BODIES = Path(__file__).with_name("runs_flight.py").read_text()
+MODULES = ("runs_flight", "runs_flight_trouble")
+
+
+def bodies():
+    """(module, function) of every test that runs over there."""
+    for module in MODULES:
+        text = Path(__file__).with_name(module + ".py").read_text()
+        for name in re.findall(r"^def ([a-z0-9_]+)\(\):", text, re.MULTILINE):
+            yield module, name
 
 
 @pytest.mark.skipif(micropython_path() is None, reason="no MicroPython on this platform")
-@pytest.mark.parametrize("name", re.findall(r"^def ([a-z0-9_]+)\(\):", BODIES, re.MULTILINE))
-def test_flight_computer(name):
-    run(f"from tests.firmware import runs_flight\nruns_flight.{name}()", "micropython", heap="64m")
+@pytest.mark.parametrize("module, name", bodies())
+def test_flight_computer(module, name):
+    run(f"from tests.firmware import {module}\n{module}.{name}()", "micropython", heap="64m")

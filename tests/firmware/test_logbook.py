@@ -1,4 +1,4 @@
-"""The log on real MicroPython's own FAT driver. The bodies stand in runs_logbook.py and run over there."""
+"""The log on MicroPython's own FAT driver; the bodies stand in runs_*.py and run over there."""
 
 import re
 from pathlib import Path
@@ -7,12 +7,20 @@ import pytest
 
 from tests.interpreters import micropython_path, run
 
-BODIES = Path(__file__).with_name("runs_logbook.py").read_text()
-NAMES = re.findall(r"^def ([a-z0-9_]+)\(\):", BODIES, re.MULTILINE)
+MODULES = ("runs_logbook", "runs_logbook_trouble")
 HELPERS = {"writes_of_arming"}
 
 
+def bodies():
+    """(module, function) of every test that runs over there."""
+    for module in MODULES:
+        text = Path(__file__).with_name(module + ".py").read_text()
+        for name in re.findall(r"^def ([a-z0-9_]+)\(\):", text, re.MULTILINE):
+            if name not in HELPERS:
+                yield module, name
+
+
 @pytest.mark.skipif(micropython_path() is None, reason="no MicroPython on this platform")
-@pytest.mark.parametrize("name", [name for name in NAMES if name not in HELPERS])
-def test_logbook(name):
-    run(f"from tests.firmware import runs_logbook\nruns_logbook.{name}()", "micropython", heap="64m")
+@pytest.mark.parametrize("module, name", bodies())
+def test_logbook(module, name):
+    run(f"from tests.firmware import {module}\n{module}.{name}()", "micropython", heap="64m")

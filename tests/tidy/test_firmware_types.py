@@ -16,7 +16,7 @@ STUBS = ("micropython-rp2-stubs", "micropython-stdlib-stubs")
 
 @pytest.fixture(scope="module")
 def typings(tmp_path_factory):
-    """A folder with the stubs alone: where they are installed, among all other packages, mypy does not look for them."""
+    """A folder with the stubs alone: mypy does not look for them among the installed packages."""
     folder = tmp_path_factory.mktemp("typings")
     for name in STUBS:
         distribution = importlib.metadata.distribution(name)
