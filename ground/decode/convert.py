@@ -4,13 +4,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ground.decode import fixes, flags, flight, happenings, sensors, timeline
+from ground.decode import barometers, fixes, flags, flight, happenings, power_meters, sensors, thermometers, timeline
 from ground.decode.choice import LogSummary, choose
 from ground.decode.instruments import rows_by_value
 from ground.decode.outcome import results_of
 from ground.decode.stamping import Stamper
 from ground.decode.table import Table
 from ground.decode.wire import KIND_OF_NAME
+
+_ONLY_IF_THERE = ("humidity", "bmp280_cal", "humidity_cal", "i2c_probe")  # tables of chips that few boxes have
 
 
 @dataclass
@@ -54,8 +56,14 @@ def convert(everything, files=(), wanted=None):
     fix_order = stamp.order(fix_keys, fix_t, fix_seq)
     fix_table, fix_bits = stamp.table(fix_table, fix_keys, fix_t, fix_order), fix_bits[fix_order]
     tables, bits = [fix_table], {"fix": fix_bits}
-    for make in (sensors.pressure, sensors.temperature, sensors.power):
+    probe_table, probe_bits, probe_keys, probe_t, probe_seq = thermometers.temperature(everything)
+    probe_order = stamp.order(probe_keys, probe_t, probe_seq)
+    tables.append(stamp.table(probe_table, probe_keys, probe_t, probe_order))
+    bits["temperature"] = probe_bits[probe_order]
+    for make in (barometers.pressure, barometers.humidity, power_meters.power):
         table, own = make(everything)
+        if len(table) == 0 and table.name in _ONLY_IF_THERE:
+            continue
         order = stamp.kind_order(table.name)
         tables.append(stamp.kind_table(table, order))
         bits[table.name] = own[order]
@@ -66,8 +74,13 @@ def convert(everything, files=(), wanted=None):
         happenings.probe,
         happenings.channel,
         happenings.pressure_cal,
+        happenings.bmp280_cal,
+        happenings.humidity_cal,
+        happenings.i2c_probe,
     ):
         table = make(everything)
+        if len(table) == 0 and table.name in _ONLY_IF_THERE:
+            continue
         tables.append(stamp.kind_table(table, stamp.kind_order(table.name)))
     tables.append(stamp.notes())
     by_name = {table.name: table for table in tables}
@@ -75,8 +88,9 @@ def convert(everything, files=(), wanted=None):
     timed = {name: flight.timed(by_name[name], bits[name]) for name in bits}
     spans = [(int(lines[b.key].at(b.first_ms)), int(lines[b.key].at(b.last_ms))) for b in boots if lines[b.key]]
     flight_table, phases, profile = flight.build(
-        spans, timed["fix"], timed["pressure"], timed["temperature"], timed["power"], timed["health"]
-    )
+        spans, timed["fix"], timed["pressure"], timed["temperature"], timed["power"], timed["health"],
+        timed.get("humidity"),
+    )  # fmt: skip
     uncalibrated = sum(int(((own & flags.NO_CALIBRATION) != 0).sum()) for own in bits.values())
     results = results_of(phases, profile, flight_table)
     return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated)

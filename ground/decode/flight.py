@@ -102,7 +102,7 @@ def seconds(spans):
     return np.concatenate(pieces) if pieces else np.empty(0, dtype=np.int64)
 
 
-def build(spans, fix, pressure, temperature, power, health):
+def build(spans, fix, pressure, temperature, power, health, humidity=None):
     """The flight table and the phases, from timed tables.
 
     Returns
@@ -127,6 +127,9 @@ def build(spans, fix, pressure, temperature, power, health):
         "channel",
         (("bus_v", "{}_bus_v", "V"), ("current_ma", "{}_current_ma", "mA"), ("power_mw", "{}_power_mw", "mW")),
     )
+    if humidity is not None:
+        values = humidity.table["humidity_pct"]
+        rows.series("humidity", humidity, values, unit="%", column="humidity_pct")
     rows.series("battery", health, health.table["battery_v"], unit="V", column="battery_v")
     rows.mark("gap", ~rows.something)
     t_s = rows.grid_ms / 1000.0

@@ -2,8 +2,9 @@
 
 import numpy as np
 
+from ground.decode.calibrations import prom_words
+from ground.decode.chips import chip_name
 from ground.decode.instruments import hex_of, text_of
-from ground.decode.sensors import chip_name, prom_holds
 from ground.decode.table import Table, words
 from ground.decode.wire import KIND_OF_NAME
 from shared_protocol.event_text import EVENTS, SOURCES
@@ -129,7 +130,39 @@ def pressure_cal(records):
     columns = {"sensor": rows["sensor"].astype(np.int64), "chip": words([chip_name(row["chip"]) for row in rows])}
     for n in range(8):
         columns[f"c{n}"] = rows[f"c{n}"].astype(np.int64)
-    columns["crc_ok"] = np.array([prom_holds(row) for row in rows], dtype=bool)
+    columns["crc_ok"] = np.array([prom_words(row) is not None for row in rows], dtype=bool)
     return Table(
         "pressure_cal", columns, {"crc_ok": {"meaning": "CRC-4 of the words holds; a set that fails is not used"}}
     )
+
+
+def bmp280_cal(records):
+    """Calibration words of BMP280 and BME280 barometers; the chips keep no check sum."""
+    return _words_table(records, "bmp280_cal")
+
+
+def humidity_cal(records):
+    """Calibration words of the humidity sensors in BME280 barometers."""
+    return _words_table(records, "humidity_cal")
+
+
+def _words_table(records, name):
+    rows = _rows(records, name)
+    columns = {"sensor": rows["sensor"].astype(np.int64), "chip": words([chip_name(row["chip"]) for row in rows])}
+    for field in rows.dtype.names:
+        if not field.startswith("_") and field not in columns:
+            columns[field] = rows[field].astype(np.int64)
+    return Table(name, columns)
+
+
+def i2c_probe(records):
+    """Thermometers on the I2C bus, as each boot declared them."""
+    rows = _rows(records, "i2c_probe")
+    columns = {
+        "probe": words([text_of(row["name"]) or f"probe{row['probe']}" for row in rows]),
+        "number": rows["probe"].astype(np.int64),
+        "chip": words([chip_name(row["chip"]) for row in rows]),
+        "address": rows["address"].astype(np.int64),
+        "serial": words([hex_of(row["serial"]) for row in rows]),
+    }
+    return Table("i2c_probe", columns, {"serial": {"meaning": "from the chip's own memory, hexadecimal"}})

@@ -321,7 +321,9 @@ def test_every_table_is_there_with_its_common_columns_even_when_empty(tmp_path):
 
 
 def test_schema_tells_units_and_ratings(tmp_path):
-    rows = tables(tmp_path, one_boot((r.EVENT, 1, 0, 0, 1, 1)))
+    rows = tables(
+        tmp_path, one_boot((r.PRESSURE_CAL, 0, 1, *prom_with_crc()), (r.PRESSURE, 0, 0, 9085466, 8569150))
+    )
     field = pq.read_schema(rows.folder / "tables" / "pressure.parquet").field("pressure_hpa")
     assert field.metadata[b"unit"] == b"hPa" and b"10 to 1200" in field.metadata[b"rated"]
     field = pq.read_schema(rows.folder / "tables" / "fix.parquet").field("climb_mps")
