@@ -36,7 +36,8 @@ class ThermometerTask:
         self.probes = probes
         self.chips = []
         for number in range(len(probes)):
-            self.chips.append(Supervisor(journal, probes[number].begin, events.THERMOMETER, number, 0))
+            probe = probes[number]
+            self.chips.append(Supervisor(journal, probe.begin, events.THERMOMETER, number, probe.address()))
         self.period_ms = period_ms
         self._now = clock.now
         self._begun = [NOT_READY] * len(probes)  # how each one's latest start went
