@@ -102,6 +102,8 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
             "wiring": {key: board_settings_[key] for key in WIRING_KEYS},
             "chips": chip_descriptions(scenario, board_settings_),
             "card": str(image),
+            "card_interface": scenario.card.interface,
+            "card_kind": scenario.card.kind,
             "flash_folder": str(flash),
         }
         if gnss_stream is not None:

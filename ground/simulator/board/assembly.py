@@ -22,6 +22,8 @@ from ground.simulator.board.machine_module import PWRON_RESET, WDT_RESET
 from ground.simulator.board.noise import Noise
 from ground.simulator.board.onewire_bus import OneWire, Wire
 from ground.simulator.board.sockets import AdcSocket, I2cSocket, ReceiverSocket, WireSocket
+from ground.simulator.board.spi_bus import SPI
+from ground.simulator.board.spi_card import SpiCard
 from ground.simulator.board.uart import UART, Line
 from ground.simulator.board.watchdog import WDT
 from ground.simulator.board.world_rows import WorldRows
@@ -70,6 +72,8 @@ class Board:
         self._add_receiver(description, (wiring["gnss_tx"], wiring["gnss_rx"]), boot)
         self.card = Card(self.clock, self.ledger, description["card"], self.seed, boot)
         self.card.read_layout()
+        self.spi_card = None  # the SPI side of the card, where it has one
+        self._connect_card(description.get("card_interface", "block"), description.get("card_kind", "sdhc"), wiring)
         self._restore(description.get("state"), description["cause"] == "power")
         faults.arm(self, description.get("faults", ()))
 
@@ -131,6 +135,17 @@ class Board:
         self.i2c_wires.connect(wiring["i2c_sda"], wiring["i2c_scl"])
         I2C.wires_by_pins = {(wiring["i2c_sda"], wiring["i2c_scl"]): self.i2c_wires}
         OneWire.wires_by_pin = {wiring["onewire_pin"]: self.onewire_wire}
+
+    def _connect_card(self, interface, kind, wiring):
+        """A card on SPI hangs on the wires of the settings; one on blocks is the port's own machine.SDCard."""
+        SPI.clock = self.clock
+        SPI.parts_by_pins = {}
+        if interface == "spi":
+            noise = Noise(self.seed, "card/spi/boot%d" % self._common["boot"])
+            self.spi_card = SpiCard(self.clock, self.ledger, self.card, noise, kind)
+            SPI.parts_by_pins[wiring["card_sck"], wiring["card_mosi"], wiring["card_miso"]] = self.spi_card
+            pins.set_input(wiring["card_cs"], 1)
+            pins.on_change(wiring["card_cs"], self.spi_card.select)
 
     def _add_chip(self, parameters):
         kind, name = parameters.pop("chip"), parameters["name"]

@@ -50,6 +50,8 @@ class Card:
         self.write_count = 0
         self.read_count = 0
         self.busy_factor = 1  # bench door: a slow card
+        self.refuses = False  # bench door: takes no block that is written
+        self.on_power = None  # called when the card gets its supply back; for the SPI side of it (spi_card.py)
         self.before_write = self.after_write = self.before_read = None
 
     def read_layout(self):
@@ -58,6 +60,17 @@ class Card:
 
     def close(self):
         self._file.close()
+
+    def remove(self):
+        """Pull the card out."""
+        self.present = False
+
+    def put_back(self):
+        """Put it in again: it has to be initialised like one that was just switched on."""
+        self.present = True
+        self._awake = False
+        if self.on_power is not None:
+            self.on_power()
 
     # --- bus door: MicroPython's block device protocol ---------------------------------------------------------
 
@@ -115,6 +128,51 @@ class Card:
             raise OSError(_EINVAL)
 
     def _spend_read(self, block):
+        self._count_read(block)
+        if self._clock is not None:
+            self._clock.advance(_TRANSFER_US + 300)
+
+    def _write_one(self, block, data):
+        if self.refuses:
+            self._clock.advance(_TRANSFER_US)
+            raise OSError(_EIO)
+        self._put(block, data)
+        if self._clock is not None:
+            self._clock.advance(_TRANSFER_US + self.busy_us())
+        if self.after_write is not None:
+            self.after_write(block)
+
+    # --- the same for the SPI side, which takes its own time -------------------------------------------------
+
+    def fetch(self, block, buf):
+        """One block into `buf`. OSError if a hook says so."""
+        self._count_read(block)
+        self._file.seek(block * BLOCK)
+        self._file.readinto(buf)
+
+    def store(self, block, data):
+        """One block onto the card. OSError if it is refused."""
+        if self._clock.ending is not None:
+            raise self._clock.ending
+        if self.refuses:
+            raise OSError(_EIO)
+        self._put(block, data)
+        if self.after_write is not None:
+            self.after_write(block)
+
+    def busy_us(self):
+        """How long the card programs this time. [us]"""
+        draw = self._noise.bits32()
+        busy_us = 200 + (draw & 1023)
+        if draw % _TIDY_ODDS == 0:
+            busy_us += 8000 + (draw >> 10) % 32000
+        if draw % _STALL_ODDS == 0:
+            busy_us += 60000
+        return busy_us * self.busy_factor
+
+    # ---------------------------------------------------------------------------------------------------------
+
+    def _count_read(self, block):
         self.read_count += 1
         if self._clock is None:
             return
@@ -122,9 +180,8 @@ class Card:
             self.before_read(block)
         if self.layout is not None:
             self._ledger.count("card_reads_" + self.layout.region(block))
-        self._clock.advance(_TRANSFER_US + 300)
 
-    def _write_one(self, block, data):
+    def _put(self, block, data):
         self.write_count += 1
         if self.before_write is not None:
             data = self.before_write(block, data) or data
@@ -136,19 +193,6 @@ class Card:
                 data = stamped(self._raw_block(block), data, seconds)
         self._file.seek(block * BLOCK)
         self._file.write(data)
-        if self._clock is not None:
-            self._clock.advance(_TRANSFER_US + self._busy_us() * self.busy_factor)
-        if self.after_write is not None:
-            self.after_write(block)
-
-    def _busy_us(self):
-        draw = self._noise.bits32()
-        busy_us = 200 + (draw & 1023)
-        if draw % _TIDY_ODDS == 0:
-            busy_us += 8000 + (draw >> 10) % 32000
-        if draw % _STALL_ODDS == 0:
-            busy_us += 60000
-        return busy_us
 
     def _raw_block(self, block):
         self._file.seek(block * BLOCK)

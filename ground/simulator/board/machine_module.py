@@ -17,6 +17,7 @@ from ground.simulator.board.flash import FlashCalls
 from ground.simulator.board.i2c import I2C
 from ground.simulator.board.onewire_bus import SKIP_ROM, OneWire, OneWireError
 from ground.simulator.board.pins import Pin, pin_number
+from ground.simulator.board.spi_bus import SPI
 from ground.simulator.board.uart import UART
 from ground.simulator.board.watchdog import WDT
 
@@ -80,7 +81,9 @@ def _machine(board):
         return board.card
 
     machine.ADC = ADC
-    machine.SDCard = sd_card
+    if board.spi_card is None:  # else the port has no card of its own, as on the RP2040
+        machine.SDCard = sd_card
+    machine.SPI = SPI
     machine.reset = machine.soft_reset = reset
     machine.reset_cause = lambda: board.reset_cause
     machine.unique_id = lambda: board.unique_id
