@@ -4,7 +4,7 @@
 | --- | --- | --- |
 | testing, after power-up | on | silent |
 | GO | one short flash every 2 s | two long tones, once |
-| NO-GO | quick flashing | six short tones, again every 30 s |
+| NO-GO | quick flashing | six short tones, again every 20 s |
 | in flight | one short flash every 5 s | silent |
 | landed | two short flashes every 2 s | one tone every 5 s |
 
@@ -21,7 +21,7 @@ IN_FLIGHT = const(3)
 LANDED = const(4)
 
 _LED = (
-    bytes((250, 0)),
+    bytes((250,)),
     bytes((1, 19)),
     bytes((1, 1)),
     bytes((1, 49)),
@@ -30,7 +30,7 @@ _LED = (
 _SOUNDER = (
     b"",
     bytes((6, 4, 6, 4)),
-    bytes((1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 145, 0, 144)),
+    bytes((1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 1, 189)),
     b"",
     bytes((3, 47)),
 )

@@ -1,0 +1,148 @@
+"""The door to the hardware: what the port refuses is left out, and the rest of the board flies."""
+
+import importlib
+import sys
+import time
+import types
+
+import pytest
+
+from firmware.core.settings import Settings
+
+
+class Pin:
+    OUT = 1
+
+    def __init__(self, number, mode=None, value=None):
+        if number > 29:
+            raise ValueError("no such pin")
+        self.number = number
+
+
+class Bus:
+    """I2C, UART, ADC and SPI of a port: keeps what it was made with."""
+
+    def __init__(self, *args, **kwargs):
+        self.args = args
+        self.kwargs = kwargs
+
+
+class Watchdog(Bus):
+    fed = 0
+
+    def feed(self):
+        Watchdog.fed += 1
+
+
+class FatFs:
+    def __init__(self, device):
+        if device is None:
+            raise OSError(19)
+        self.device = device
+
+    def ilistdir(self, _path):
+        yield "TD000001.LOG", 0x8000, 0, 512
+
+
+@pytest.fixture
+def machine(monkeypatch):
+    """A port without an SD card of its own."""
+    Watchdog.fed = 0
+    port = types.ModuleType("machine")
+    port.Pin, port.I2C, port.UART, port.ADC, port.SPI, port.WDT = Pin, Bus, Bus, Bus, Bus, Watchdog
+    port.PWRON_RESET, port.WDT_RESET = 1, 3
+    port.unique_id = lambda: b"\x01\x02\x03"
+    port.reset_cause = lambda: 3
+    wire = types.ModuleType("onewire")
+    wire.OneWire = Bus
+    file_systems = types.ModuleType("vfs")
+    file_systems.VfsFat = FatFs
+    for name, module in (("machine", port), ("onewire", wire), ("vfs", file_systems)):
+        monkeypatch.setitem(sys.modules, name, module)
+    for name in ("ticks_ms", "ticks_diff", "sleep_ms"):
+        monkeypatch.setattr(time, name, lambda *_: 0, raising=False)
+    for name in ("firmware.board", "firmware.card_storage"):
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    yield port
+    for name in ("firmware.board", "firmware.card_storage"):
+        sys.modules.pop(name, None)
+
+
+def made(**changes):
+    settings = Settings()
+    settings.values.update(changes)
+    return importlib.import_module("firmware.board").Board(settings)
+
+
+def test_buses_are_made_as_the_settings_say(machine):
+    board = made(i2c_sda=6, i2c_scl=7, gnss_baud=38400)
+    assert board.i2c.args == (1,)  # GPIO 6 and 7 belong to the second controller
+    assert (board.i2c.kwargs["sda"].number, board.i2c.kwargs["scl"].number) == (6, 7)
+    assert board.uart.kwargs["baudrate"] == 38400 and board.uart.kwargs["timeout"] == 0
+    assert board.battery.args[0].number == 26
+    assert board.unique_id() == b"\x01\x02\x03\0\0\0\0\0"
+
+
+@pytest.mark.parametrize("name", ["I2C", "UART", "ADC", "WDT"])
+@pytest.mark.parametrize("error", [ValueError, OSError, TypeError])
+def test_a_part_that_the_port_refuses_is_left_out(machine, monkeypatch, name, error):
+    def refuse(*_args, **_kwargs):
+        raise error
+
+    monkeypatch.setattr(machine, name, refuse)
+    board = made()
+    board.start_watchdog()
+    board.feed()
+    assert (board.battery is None) == (name == "ADC")
+    for call in (lambda: board.i2c.writeto(0x77, b"\0"), lambda: board.i2c.readfrom_mem_into(0x40, 0, bytearray(2))):
+        if name == "I2C":
+            with pytest.raises(OSError):
+                call()
+    if name == "UART":
+        assert board.uart.any() == 0
+
+
+def test_a_pin_that_does_not_exist_costs_its_own_part_only(machine):
+    board = made(led_pin=40, onewire_pin=50, i2c_sda=60)
+    assert board.led is None and board.sounder is not None
+    assert not board.onewire.reset()
+    with pytest.raises(OSError):
+        board.onewire.scan()
+    with pytest.raises(OSError):
+        board.i2c.writeto(0x77, b"\0")
+    assert board.uart.kwargs["baudrate"] == 9600
+
+
+def test_the_watchdog_is_fed_once_it_is_started(machine):
+    board = made()
+    board.feed()
+    assert Watchdog.fed == 0
+    board.start_watchdog()
+    board.feed()
+    assert Watchdog.fed == 1
+
+
+def test_a_port_with_a_card_of_its_own_is_given_preference(machine, monkeypatch):
+    monkeypatch.setattr(machine, "SDCard", Bus, raising=False)
+    board = made()
+    board.storage.mount()
+    assert isinstance(board.storage._fs.device, Bus)
+    assert board.storage.names() == ["TD000001.LOG"]
+
+
+def test_without_one_the_card_hangs_on_the_bus_of_the_settings(machine):
+    board = made(card_cs=13)
+    board.storage.mount()
+    assert type(board.storage._fs.device).__name__ == "SDCard"
+
+
+def test_a_card_that_cannot_be_made_is_asked_for_again_at_the_next_mount(machine, monkeypatch):
+    def refuse():
+        raise OSError(19)
+
+    monkeypatch.setattr(machine, "SDCard", refuse, raising=False)
+    board = made()
+    with pytest.raises(OSError):
+        board.storage.mount()
+    monkeypatch.setattr(machine, "SDCard", Bus)
+    board.storage.mount()
