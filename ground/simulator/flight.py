@@ -91,6 +91,7 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
     with tempfile.TemporaryDirectory(prefix="thistledown-") as name:
         scratch = Path(name)
         board_settings_ = board_settings(scenario, seed, settings)
+        recording = gnss_stream and recording_description(gnss_stream, board_settings_["gnss_baud"])
         flash = _prepare_flash(flash_folder or scratch / "flash", board_settings_)
         image = scratch / "card.img" if _same_file(card_image, result.card_image) else result.card_image
         _prepare_card(image, card_image, scenario.card.size_mib, interpreter)
@@ -101,13 +102,13 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
             "start_unix_us": round(world.start_utc.timestamp() * 1000) * 1000,
             "wiring": {key: board_settings_[key] for key in WIRING_KEYS},
             "chips": chip_descriptions(scenario, board_settings_),
-            "card": str(image),
+            "card": str(image.resolve()),  # the board works in a folder of its own
             "card_interface": scenario.card.interface,
             "card_kind": scenario.card.kind,
             "flash_folder": str(flash),
         }
-        if gnss_stream is not None:
-            common["recording"] = recording_description(gnss_stream, board_settings_["gnss_baud"])
+        if recording:
+            common["recording"] = recording
         else:
             common["gnss"] = gnss_description(scenario)
         all_faults = fault_descriptions(scenario, world.facts["released_s"], faults)
