@@ -1,7 +1,8 @@
 """What a test or a fault may do to a register chip on the I2C bus, whatever the chip is.
 
-A chip that inherits from BenchDoor names its own two bus calls `_write(data)` and `_read_into(buf)`, adds `late_us` to
-the length of its conversions, leaves its results alone while `frozen`, and calls open_door() when it is made.
+A chip that inherits from BenchDoor names its own two bus calls `_write(data)` and `_read_into(buf)`, and `_settle()`, which
+brings its registers up to now; it keeps the register last addressed in `_pointer`, adds `late_us` to the length of its
+conversions, leaves its results alone while `frozen`, and calls open_door() when it is made.
 """
 
 _EIO = 5
@@ -16,9 +17,14 @@ class BenchDoor:
         """Nothing wrong with the chip."""
         self.silent = False  # acknowledges nothing
         self.late_us = 0  # each conversion takes so much longer than the data sheet allows [us]
-        self.frozen = False  # conversions end, and the results stay what they were
+        self.frozen = False
         self._stuck = {}
         self._flips = []
+
+    def freeze(self, frozen=True):
+        """Results stay what they are now, though conversions go on."""
+        self._settle()
+        self.frozen = frozen
 
     def brown_out(self):
         """The supply dips: everything volatile is as after power-up, and nobody is told."""
