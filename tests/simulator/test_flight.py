@@ -273,7 +273,7 @@ def test_compiled_firmware_flies_too(tmp_path, fly_it):
 
 def test_the_output_folder_may_be_named_from_where_one_stands(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    result = fly(load_scenario("calm"), "here", stop_after_s=10)
+    result = fly(scenario_with(), "here", stop_after_s=10)
     assert result.boots[-1]["reason"] == "end_of_world"
     assert (tmp_path / "here" / "card.img").exists()
 
@@ -282,5 +282,5 @@ def test_a_recording_that_cannot_be_read_leaves_no_card_behind(tmp_path):
     empty = tmp_path / "empty.ubx"
     empty.touch()
     with pytest.raises(InputError):
-        fly(load_scenario("calm"), tmp_path / "out", gnss_stream=empty)
+        fly(scenario_with(), tmp_path / "out", gnss_stream=empty)
     assert not list((tmp_path / "out").iterdir())
