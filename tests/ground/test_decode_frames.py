@@ -130,6 +130,27 @@ def test_torn_sectors_over_an_older_flight_give_no_old_frame_to_the_new_one(spli
     assert len(got) == sum(end % 512 <= split_at and end % 512 > 0 and end <= size for end in ends)
 
 
+def test_torn_sector_gives_no_old_frame_to_the_new_flight_even_if_the_old_flight_is_known():
+    """The old flight's salt is known from its whole sectors, and still does not count below the new flight's header."""
+    old = small_log(log_id=11, boots=(1, 2), seed=1, mix={PRESSURE: 100})
+    new = small_log(log_id=22, boots=(2,), seed=2, mix={PRESSURE: 100})
+    old_data, new_data = old.data(), new.data()
+    at = 512 * 2
+    torn = new_data[at : at + 200] + old_data[at + 200 : at + 512]
+    got = read_frames(new_data[:at] + torn + old_data[at + 512 :])
+    assert {entry for entry in got if entry[0] == 22} <= set(read_frames(new_data))
+    assert {entry for entry in got if entry[0] == 11} == set(read_frames(old_data[at + 512 :]))
+
+
+def test_frame_that_runs_into_a_block_without_a_beginning_of_its_own_is_found():
+    """Bytes put in front shift a full sector, so that its last frame ends in a block that holds nothing else."""
+    log = small_log(boots=(1,), mix={NOTE: 8})
+    sector = log.data()[:512]
+    shifted = bytes(40) + sector
+    assert max(end for _start, end in places(shifted, log)) > 512
+    assert read_frames(shifted) == read_frames(sector)
+
+
 def test_new_log_over_an_older_one_leaves_both_told_apart():
     old = small_log(log_id=11, boots=(1,), seed=1, mix={PRESSURE: 300})
     new = small_log(log_id=22, boots=(2, 3), seed=2, mix={PRESSURE: 60})

@@ -60,6 +60,11 @@ def test_stream_whose_clock_starts_over_is_anchored_and_said_to_disagree():
     assert line.uncertainty_ms > 10_000
 
 
+def test_rate_that_no_crystal_has_is_not_taken_for_one():
+    line = timeline.fit(*epochs(ppm=1000.0))
+    assert line.rate == 1.0 and line.uncertainty_ms > 1500
+
+
 def test_single_fix_gives_an_offset_and_no_rate():
     line = timeline.fit(np.array([5000]), np.array([BEGIN + 5000]))
     assert line.rate == 1.0 and line.at(0) == BEGIN
