@@ -113,7 +113,7 @@ class Phase:
         return True
 
     def pressure_altitude_m(self, now_s: int):
-        """Pressure altitude of the last seconds; None if the barometer is silent, repeats itself or is too noisy. [m]"""
+        """Pressure altitude of the last seconds; None if the barometer is silent, stuck or too noisy. [m]"""
         trend = self.pressure
         if not trend.is_blind and now_s - trend.newest_s() <= _FRESH_S and now_s - self._changed_s <= _FROZEN_S:
             return trend.altitude_m

@@ -1,6 +1,6 @@
 """Print the firmware's own live heap after its start, on MicroPython, its code loaded from .mpy files.
 
-`python tests/bench/firmware_heap.py`. Two figures make the sum. First all of the firmware's code is imported into a bare
+`python tests/bench/firmware_heap.py`. Two figures make the sum. First all of the code is imported into a bare
 interpreter, also what is forgotten after the start, and what it takes is measured. Then board, card
 and settings are made of fakes, which do not count, and the firmware is built, started and flown for two minutes.
 

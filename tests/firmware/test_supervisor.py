@@ -1,0 +1,107 @@
+"""When a chip counts as lost, how often it is tried again, and what the log hears of it."""
+
+import pytest
+
+from firmware.core.supervisor import Supervisor
+from firmware.status import BUS_FAULT, CRC_FAULT, OK
+from shared_protocol import events
+from shared_protocol.records import FLAG_AFTER_RESET, FLAG_BUS_ERROR
+
+
+class Journal:
+    """Writes down the codes of events."""
+
+    def __init__(self):
+        self.bus_errors = 0
+        self.news = 0
+        self.told = []
+
+    def event(self, t_ms, code, source, unit=0, a=0, b=0):
+        self.told.append((t_ms, code, a, b))
+
+
+class Chip:
+    def __init__(self):
+        self.status = OK
+        self.begun_ms = []
+        self.now_ms = 0
+
+    def begin(self):
+        self.begun_ms.append(self.now_ms)
+        return self.status
+
+
+@pytest.fixture
+def chip():
+    return Chip()
+
+
+@pytest.fixture
+def journal():
+    return Journal()
+
+
+@pytest.fixture
+def supervisor(journal, chip):
+    return Supervisor(journal, chip.begin, events.POWER_METER, 0, 0x40)
+
+
+def let_pass(supervisor, chip, start_ms, end_ms):
+    """Ask every 100 ms whether the chip is ready."""
+    for now_ms in range(start_ms, end_ms, 100):
+        chip.now_ms = now_ms
+        supervisor.ready(now_ms)
+
+
+def test_present_missing_and_refused_are_told_apart(chip, journal):
+    for status in (OK, BUS_FAULT, CRC_FAULT):
+        chip.status = status
+        supervisor = Supervisor(journal, chip.begin, events.POWER_METER, 0, 0x40)
+        assert supervisor.power_up(0) == supervisor.present == (status == OK)
+    assert [entry[1] for entry in journal.told] == [events.CHIP_PRESENT, events.CHIP_MISSING, events.CHIP_REFUSED]
+
+
+def test_a_missing_chip_is_tried_again_every_few_seconds_less_often_as_time_goes_on(supervisor, chip):
+    chip.status = BUS_FAULT
+    supervisor.power_up(0)
+    let_pass(supervisor, chip, 100, 60000)
+    gaps = [later - earlier for earlier, later in zip(chip.begun_ms, chip.begun_ms[1:], strict=False)]
+    assert gaps[0] == 2000 and max(gaps) == 8000 and gaps == sorted(gaps)
+    assert 8 <= len(gaps) <= 12
+
+
+def test_two_failures_are_forgiven_and_three_lose_the_chip(supervisor, chip, journal):
+    supervisor.power_up(0)
+    supervisor.good(0)
+    for _ in range(2):
+        supervisor.bad(100, BUS_FAULT)
+    assert supervisor.good(200) & FLAG_BUS_ERROR
+    assert supervisor.present
+    for _ in range(3):
+        supervisor.bad(300, BUS_FAULT)
+    assert not supervisor.present
+    assert journal.bus_errors == 5
+    assert journal.told[-1] == (300, events.CHIP_LOST, BUS_FAULT, 2)
+
+
+def test_a_chip_is_back_with_its_first_good_reading_and_that_is_flagged(supervisor, chip, journal):
+    supervisor.power_up(0)
+    supervisor.good(0)
+    supervisor.lost(1000, BUS_FAULT)
+    assert supervisor.ready(1000)
+    assert journal.told[-1][1] == events.CHIP_LOST
+    assert supervisor.good(4000) & FLAG_AFTER_RESET
+    assert journal.told[-1] == (4000, events.CHIP_BACK, 3, 0)
+    assert supervisor.good(4100) == 0
+
+
+def test_a_chip_that_starts_and_gives_no_reading_is_told_of_once_and_tried_less_and_less(supervisor, chip, journal):
+    supervisor.power_up(0)
+    supervisor.good(0)
+    supervisor.lost(0, BUS_FAULT)
+    for now_ms in range(0, 60000, 100):
+        chip.now_ms = now_ms
+        if supervisor.ready(now_ms):
+            supervisor.bad(now_ms, BUS_FAULT)
+    assert [entry[1] for entry in journal.told] == [events.CHIP_PRESENT, events.CHIP_LOST]
+    assert len(chip.begun_ms) <= 14
