@@ -46,6 +46,9 @@ class PlaceDoubt:
         if fix.fix_type == FIX_NONE or fix.latitude == UNKNOWN_I32:
             return False
         altitude = fix.altitude if fix.fix_type == FIX_3D else UNKNOWN_I32
+        if fix.latitude == self._latitude and fix.longitude == self._longitude and altitude == self._altitude:
+            self._agreeing = 0
+            return False  # said again: how old it is counts from the first time, as the receiver may be frozen
         if self._has and self._is_far(fix, altitude, self._latitude, self._longitude, self._altitude, self._t_ms):
             up_m = self.up_m
             across_m = self.across_m

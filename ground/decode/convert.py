@@ -4,7 +4,19 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ground.decode import barometers, fixes, flags, flight, happenings, power_meters, sensors, thermometers, timeline
+from ground.decode import (
+    barometers,
+    fix_doubts,
+    fixes,
+    flags,
+    flight,
+    gnss_clock,
+    happenings,
+    power_meters,
+    sensors,
+    thermometers,
+    timeline,
+)
 from ground.decode.choice import LogSummary, choose
 from ground.decode.instruments import rows_by_value
 from ground.decode.outcome import results_of
@@ -27,6 +39,7 @@ class Decoded:
     logs: list  # of LogSummary
     notes: list
     uncalibrated: int
+    times_refused: dict  # key number -> {kind: fixes}, see gnss_clock.py
 
 
 def convert(everything, files=(), wanted=None):
@@ -53,6 +66,8 @@ def convert(everything, files=(), wanted=None):
     lines = {boot.key: line for boot, line in zip(boots, joined, strict=True)}
     stamp = Stamper(everything, boots, lines)
 
+    refused = _doubt_times(fix_table, fix_bits, fix_keys, fix_t, lines)
+    notes += [gnss_clock.note(boot.boot, refused[boot.key]) for boot in boots if boot.key in refused]
     fix_order = stamp.order(fix_keys, fix_t, fix_seq)
     fix_table, fix_bits = stamp.table(fix_table, fix_keys, fix_t, fix_order), fix_bits[fix_order]
     tables, bits = [fix_table], {"fix": fix_bits}
@@ -84,6 +99,8 @@ def convert(everything, files=(), wanted=None):
         tables.append(stamp.kind_table(table, stamp.kind_order(table.name)))
     tables.append(stamp.notes())
     by_name = {table.name: table for table in tables}
+    bits["fix"] |= fix_doubts.doubts(by_name["fix"], bits["fix"], by_name["pressure"], bits["pressure"])
+    by_name["fix"].columns["flags"] = flags.words_of(bits["fix"])
     bits["health"] = np.zeros(len(by_name["health"]), dtype=np.int64)
     timed = {name: flight.timed(by_name[name], bits[name]) for name in bits}
     spans = [(int(lines[b.key].at(b.first_ms)), int(lines[b.key].at(b.last_ms))) for b in boots if lines[b.key]]
@@ -93,7 +110,7 @@ def convert(everything, files=(), wanted=None):
     )  # fmt: skip
     uncalibrated = sum(int(((own & flags.NO_CALIBRATION) != 0).sum()) for own in bits.values())
     results = results_of(phases, profile, flight_table)
-    return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated)
+    return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused)
 
 
 def _fit_boots(records, fix_table, bits, keys, t_ms):
@@ -107,6 +124,22 @@ def _fit_boots(records, fix_table, bits, keys, t_ms):
         chosen = sure if len(sure) else own
         lines[key] = timeline.fit(t_ms[chosen], moments.ms[chosen])
     return lines
+
+
+def _doubt_times(fix_table, bits, keys, t_ms, lines):
+    """Flag receiver times that are not the UTC line's, in `bits`; how many of which kind, by key number."""
+    moments, refused = fix_table["gnss_utc"], {}
+    known = np.flatnonzero(moments.known)
+    for key, rows in rows_by_value(keys[known]):
+        if lines.get(key) is None:
+            continue
+        own = known[rows]
+        found = gnss_clock.doubts(t_ms[own], moments.ms[own], lines[key])
+        bits[own] |= found
+        counted = gnss_clock.counts(found)
+        if counted:
+            refused[key] = counted
+    return refused
 
 
 def _summaries(records, fitted, files):

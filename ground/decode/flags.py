@@ -9,6 +9,10 @@ from shared_protocol import records
 OUT_OF_RANGE = 1 << 8  # outside the sensor's rated range; the value is given as computed
 NO_CALIBRATION = 1 << 9  # the calibration that turns the raw words into physics is not in the log
 LEAP_ASSUMED = 1 << 10  # the receiver did not say how far GPS time and UTC are apart; the table's value was used
+# The receiver's time in this fix is not what the board's UTC line says, see gnss_clock.py; it was not used for it.
+TIME_LEAP = 1 << 11  # ahead by the leap seconds
+TIME_WEEKS = 1 << 12  # 1024 weeks off
+TIME_STEP = 1 << 13  # by something else
 
 NAMES = {
     records.FLAG_STALE: "stale",
@@ -22,6 +26,9 @@ NAMES = {
     OUT_OF_RANGE: "out_of_range",
     NO_CALIBRATION: "no_calibration",
     LEAP_ASSUMED: "leap_assumed",
+    TIME_LEAP: "time_without_leap_seconds",
+    TIME_WEEKS: "time_1024_weeks_off",
+    TIME_STEP: "time_stepped",
 }
 
 # Readings with one of these say nothing about the world; they stay in their table and out of flight.parquet.

@@ -16,13 +16,15 @@ _SPAN_MS_MAX = 6 * 3600 * 1000  # a longer pause between boots is left out of th
 _PRESSURE_HPA = (0.02, 1700.0)  # inside the standard atmosphere's model; other values have no altitude
 _BIN_M = 250.0
 _CLIMB_S = 3
-# A receiver that is frozen or stopped at its altitude limit repeats an old position.
-_NO_POSITION = flag_bits.SUSPECT | declared.FLAG_FROZEN | declared.FLAG_LIMIT
+# A receiver that is frozen or stopped at its altitude limit repeats an old position; one that jumps is elsewhere.
+_NO_POSITION = flag_bits.SUSPECT | declared.FLAG_FROZEN | declared.FLAG_LIMIT | declared.FLAG_JUMP
+_TIME_OFF = flag_bits.TIME_LEAP | flag_bits.TIME_WEEKS | flag_bits.TIME_STEP
 _QUALITY = (
     (flag_bits.OUT_OF_RANGE, "out_of_range"),
     (declared.FLAG_STALE, "stale"),
     (declared.FLAG_FROZEN, "frozen"),
     (declared.FLAG_LIMIT, "limit"),
+    (declared.FLAG_JUMP, "jump"),
 )
 
 
@@ -151,6 +153,9 @@ def _position(rows, fix):
     table = fix.table
     how_to = {"only": ~table["fix_type"].is_word("none"), "reject": _NO_POSITION}
     rows.series("position", fix, table["latitude_deg"], unit="deg", column="latitude_deg", **how_to)
+    at_limit = table["fix_type"].is_word("none") & ((fix.bits & declared.FLAG_LIMIT) != 0)
+    rows.mark("position_limit", seconds_touched(rows.grid_ms, fix.utc_ms, at_limit))
+    rows.mark("gnss_time_off", seconds_touched(rows.grid_ms, fix.utc_ms, (fix.bits & _TIME_OFF) != 0))
     longitude = table["longitude_deg"]
     unwrapped = longitude.copy()
     good = ~np.isnan(longitude)

@@ -50,7 +50,7 @@ def account(source, records, decoded):
         "records_unknown": unknown,
         "readings_without_calibration": decoded.uncalibrated,
         "logs": [_log(log) for log in decoded.logs],
-        "boots": [_boot(boot, decoded.lines[boot.key]) for boot in decoded.boots],
+        "boots": [_boot(boot, decoded.lines[boot.key], decoded.times_refused.get(boot.key, {})) for boot in decoded.boots],
         "notes": notes,
     }
 
@@ -67,7 +67,7 @@ def _log(log):
     }
 
 
-def _boot(boot, line):
+def _boot(boot, line, times_refused):
     def utc(t_ms):
         return iso(int(line.at(t_ms))) if line else None
 
@@ -86,6 +86,7 @@ def _boot(boot, line):
         "longest_gap_at_utc": utc(boot.longest_gap_at_ms),
         "utc_basis": line.basis if line else None,
         "utc_uncertainty_ms": round(line.uncertainty_ms) if line else None,
+        "gnss_times_refused": times_refused,
         "clock_rate_ppm": round((line.rate - 1) * 1e6, 1) if line else None,
     }
 

@@ -5,25 +5,50 @@ import numpy as np
 from ground.decode import phases as phase_finder
 from ground.decode.moments import iso
 
+_TOP_S = 10.0  # on both sides of the burst
 _REST_S = 300.0  # readings of a box at rest that are averaged
 
 
 def results_of(phases, profile, flight_table):
     """The results; None for what the record does not show."""
     t_s = profile["t_s"]
-    results = {"apogee_m": None, "apogee_pressure_altitude_m": None}
-    for name, values in (
-        ("apogee_m", profile["gnss_m"]),
-        ("apogee_pressure_altitude_m", profile["pressure_altitude_m"]),
-    ):
-        top = phase_finder.apogee_m(t_s, values, phases.burst) if phases.flew else None
-        results[name] = None if top is None else round(top, 1)
+    results = _apogees(phases, profile, flight_table)
     for name in ("launch", "burst", "landing"):
         moment = getattr(phases, name)
         results[f"{name}_utc"] = iso(moment.at_s * 1000.0) if moment else None
         # the readings nearest to the moment, before and after it, bound how well it can be known
         results[f"{name}_readings_apart_s"] = round(moment.readings_apart_s, 1) if moment else None
     results.update(_landing_place(phases, t_s, flight_table))
+    return results
+
+
+def _apogees(phases, profile, flight_table):
+    """Apogee by the receiver, by pressure, and by the final altitude series.
+
+    A receiver that was silent, frozen or jumping at the top has no apogee: `apogee_m` is null then, `apogee_note` says
+    so, and `apogee_gnss_highest_m` is merely the highest it said.
+    """
+    t_s, gnss_m, pressure_m = profile["t_s"], profile["gnss_m"], profile["pressure_altitude_m"]
+    best_m, source = flight_table["altitude_m"], flight_table["altitude_source"]
+    results = {"apogee_m": None, "apogee_note": None, "apogee_gnss_highest_m": None}
+    results |= {"apogee_best_m": None, "apogee_best_source": None, "apogee_pressure_altitude_m": None}
+    if not phases.flew or np.isnan(best_m).all():
+        return results
+    top_s = phases.burst.at_s if phases.burst else t_s[np.nanargmax(best_m)]
+    near = np.abs(t_s - top_s) <= _TOP_S
+    heights = {"apogee_m": gnss_m, "apogee_best_m": best_m, "apogee_pressure_altitude_m": pressure_m}
+    for name, values in heights.items():
+        top = phase_finder.apogee_m(t_s, values, phases.burst)
+        results[name] = None if top is None else round(top, 1)
+    share = float((source.is_word("gnss") & near).sum()) / max(near.sum(), 1)
+    results["apogee_best_source"] = "gnss" if share >= 0.5 else "pressure"
+    results["apogee_gnss_highest_m"] = results["apogee_m"]
+    if share < 0.5 and results["apogee_m"] is not None:
+        results["apogee_m"] = None
+        results["apogee_note"] = (
+            "the receiver gave no height that can be believed at the top; the highest it gave elsewhere is "
+            f"{results['apogee_gnss_highest_m']:.0f} m"
+        )
     return results
 
 

@@ -1,7 +1,8 @@
 """One UTC line: for each boot, UTC = begin + rate x t_ms, fitted to what the receiver said.
 
 The receiver may say wrong things: a date 1024 weeks off after a cold start, a clock that jumps when the leap
-seconds arrive, a recorded stream that starts over. So the fit asks which line most fixes agree on, never for a mean.
+seconds arrive, a recorded stream that starts over. So the fit asks which line most fixes agree on, never for a mean;
+where gnss_clock.py knows why the majority is wrong, the fixes that came later are believed.
 The board's crystal is good to some ten ppm; a rate more than 200 ppm from 1 is not a clock, and the plain offset is
 used instead.
 
@@ -14,12 +15,16 @@ from itertools import pairwise
 
 import numpy as np
 
+from ground.decode import gnss_clock
+
 RATE_PPM_MAX = 200.0
 _AGREE_MS = 1500.0  # fixes that agree on an offset: one second of jitter and some room
 _LATENESS_MS = 500.0  # half of the largest lateness at one fix a second; common practice, no source
+_SECOND_SHARE = 0.3  # of the fixes: a majority that is no clear one
 _RATE_SPAN_MS = 300_000  # in less time than this, jitter hides the crystal's error
 _POINTS_MAX = 400
 _BOUND_MS = 600_000  # how loosely a boot without GPS time may hang between its neighbours
+_SAME_FLIGHT_MS = 86_400_000
 _RESTART_MS = 3_000  # a restart without loss of power: up again in about this time
 _WARM_CAUSES = (2, 3)  # watchdog, own reset
 
@@ -31,7 +36,9 @@ class Line:
     begin_ms: float
     rate: float
     uncertainty_ms: float
-    basis: str  # "gps", "gps, clock disagrees", "between neighbours", "after the boot before", "before the boot behind"
+    # "gps", "gps, 1024 weeks added", "gps, clock steps", "gps, clock disagrees", "between neighbours",
+    # "after the boot before", "before the boot behind"
+    basis: str
     points: int = 0
 
     def at(self, t_ms):
@@ -51,18 +58,42 @@ def fit(t_ms, utc_ms):
         return None
     t, offset = t_ms.astype(float), (utc_ms - t_ms).astype(float)
     agree = _largest_agreement(t, offset)
+    begin, rate_error = _through(t, offset, agree)
+    later = gnss_clock.later_and_right(t, offset - rate_error * t - begin, agree, begin)
+    if later is not None:
+        agree = later
+        begin, rate_error = _through(t, offset, agree)
+    residual = offset - rate_error * t - begin
+    told = ~gnss_clock.earlier_and_wrong(t, residual, agree, begin)  # fixes whose error has no known reason, and right ones
+    scatter = np.abs(residual)
+    basis = "gps"
+    spread = float(np.percentile(scatter[agree], 95))
+    if agree[told].mean() < 0.5:
+        basis = "gps, clock disagrees"
+        spread = float(np.percentile(scatter[told], 95))
+    else:
+        step = _second_clock(residual[told & ~agree], told.sum())
+        if step is not None:
+            basis = "gps, clock steps"
+            spread += step
+    return Line(begin, 1.0 + rate_error, spread + _LATENESS_MS, basis, int(agree.sum()))
+
+
+def _through(t, offset, agree):
+    """`(begin, rate error)` of the line through the fixes that agree."""
     rate_error = _rate_error(t[agree], offset[agree])
     if abs(rate_error) * 1e6 > RATE_PPM_MAX:
         rate_error = 0.0
-    begin = float(np.median(offset[agree] - rate_error * t[agree]))
-    scatter = np.abs(offset - rate_error * t - begin)
-    basis = "gps"
-    if agree.mean() < 0.5:
-        basis = "gps, clock disagrees"
-        spread = float(np.percentile(scatter, 95))
-    else:
-        spread = float(np.percentile(scatter[agree], 95))
-    return Line(begin, 1.0 + rate_error, spread + _LATENESS_MS, basis, int(agree.sum()))
+    return float(np.median(offset[agree] - rate_error * t[agree])), rate_error
+
+
+def _second_clock(residual, count):
+    """How far off a second line is that nearly as many fixes agree on; None if there is no such line."""
+    if len(residual) < _SECOND_SHARE * count:
+        return None
+    step = float(np.median(residual))
+    agrees = np.abs(residual - step) <= _AGREE_MS
+    return abs(step) if agrees.sum() >= _SECOND_SHARE * count else None
 
 
 def _largest_agreement(t, offset):
@@ -112,6 +143,7 @@ def join(boots, fitted, causes):
         What had to be assumed, and which boots stay without UTC.
     """
     lines, notes = list(fitted), []
+    _add_weeks(boots, lines, notes)
     _drop_contradictions(boots, lines, notes)
     for n, boot in enumerate(boots):
         if lines[n] is None:
@@ -123,7 +155,12 @@ def join(boots, fitted, causes):
                     f"boot {boot.boot}: no GPS time; utc placed {lines[n].basis}, "
                     f"uncertain by {lines[n].uncertainty_ms / 1000:.1f} s"
                 )
-        elif lines[n].basis != "gps":
+        elif lines[n].basis == "gps, clock steps":
+            notes.append(
+                f"boot {boot.boot}: the receiver's clock stepped and it is not sure which side is right; "
+                f"utc uncertain by {lines[n].uncertainty_ms / 1000:.1f} s"
+            )
+        elif lines[n].basis == "gps, clock disagrees":
             notes.append(
                 f"boot {boot.boot}: the receiver's time does not run like the board's clock; "
                 f"utc uncertain by {lines[n].uncertainty_ms / 1000:.0f} s"
@@ -134,6 +171,21 @@ def join(boots, fitted, causes):
 
 def _span(boot, line):
     return float(line.at(boot.first_ms)), float(line.at(boot.last_ms))
+
+
+def _add_weeks(boots, lines, notes):
+    """A boot whose receiver knew the week modulo 1024 only: a neighbour that lies 1024 weeks later settles it."""
+    known = [n for n, line in enumerate(lines) if line is not None]
+    for one, other in [*pairwise(known), *pairwise(reversed(known))]:
+        apart = lines[other].begin_ms - lines[one].begin_ms
+        turns = round(apart / gnss_clock.ROLLOVER_MS)
+        if turns >= 1 and abs(apart - turns * gnss_clock.ROLLOVER_MS) <= _SAME_FLIGHT_MS:
+            lines[one].begin_ms += turns * gnss_clock.ROLLOVER_MS
+            lines[one].basis = "gps, 1024 weeks added"
+            notes.append(
+                f"boot {boots[one].boot}: its dates lie {turns * 1024} weeks before those of boot {boots[other].boot}, "
+                "as from a receiver without an almanac; the weeks were added"
+            )
 
 
 def _drop_contradictions(boots, lines, notes):

@@ -30,6 +30,9 @@ def fact_rows(folder, timeline, story):
     else:
         rows.append(("Launch", "none", "the record shows no ascent"))
     rows.append(_top("Highest by GPS", story.gps_top_m, story.gps_top_ms, timeline, "no GPS altitude in the folder"))
+    if story.gps_missed_top and story.gps_top_m is not None:
+        label, value, print_ = rows[-1]
+        rows[-1] = (label, value, f"{print_}; not the top, where the receiver gave no height")
     rows.append(
         _top(
             "Highest by pressure",

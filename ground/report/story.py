@@ -16,7 +16,7 @@ from ground.report.timeline import utc_ms
 
 PHASES = ("ground", "ascending", "descending", "landed")
 PLACE_FIXES = 60  # a place is the median of so many fixes: one fix alone wanders by metres
-STUCK = frozenset({"frozen", "limit"})  # a receiver that repeats an old position
+STUCK = frozenset({"frozen", "limit", "jump"})  # a receiver that repeats an old position, or says one far off
 
 
 @dataclass
@@ -49,6 +49,7 @@ class Story:
     landing_ms: float | None = None
     gps_top_m: float | None = None
     gps_top_ms: float | None = None
+    gps_missed_top: bool = False  # the receiver gave no height at the top; gps_top_m is the highest it gave elsewhere
     pressure_top_m: float | None = None
     pressure_top_ms: float | None = None
     start: Place | None = None
@@ -155,6 +156,7 @@ def _results(story, results, timeline):
         moment = utc_ms(pd.Series([text if isinstance(text, str) else None], dtype=object))[0]
         if np.isfinite(moment):
             setattr(story, f"{name}_ms", float(moment))
+    story.gps_missed_top = bool(results.get("apogee_note"))
     for key, name in (("apogee_m", "gps_top"), ("apogee_pressure_altitude_m", "pressure_top")):
         top = _number(results.get(key))
         if top is not None:
