@@ -131,7 +131,9 @@ class BMP280:
             return status
         d1 = words[0] << 12 | words[1] << 4 | words[2] >> 4
         d2 = words[3] << 12 | words[4] << 4 | words[5] >> 4
-        if d1 == _NEVER or d2 == _NEVER:
+        # Both words: a single one may be true (820 hPa and 26.5 degC with the data sheet's calibration), and that both
+        # are measured has just been read in ctrl_meas.
+        if d1 == _NEVER and d2 == _NEVER:
             return AFTER_RESET
         self.d1 = d1
         self.d2 = d2

@@ -71,6 +71,8 @@ class INA226:
     def _identify(self):
         """A chip that acknowledges but has no such register, as its elder brother INA219, is a wrong one too."""
         status = self._fetch(_REG_MANUFACTURER)
+        if status != OK:  # once more, for a disturbance is no other chip
+            status = self._fetch(_REG_MANUFACTURER)
         if status != OK:
             return WRONG_CHIP if self._fetch(_REG_CONFIG) == OK else status
         if self._word != _MANUFACTURER:

@@ -32,3 +32,22 @@ class CountingBus:
             return target(*args, **kwargs)
 
         return call
+
+
+class DyingBus:
+    """Passes the first `calls_left` calls on to `bus`; after that every call raises OSError(5)."""
+
+    def __init__(self, bus, calls_left):
+        self._bus = bus
+        self.calls_left = calls_left
+
+    def __getattr__(self, name):
+        target = getattr(self._bus, name)
+
+        def call(*args, **kwargs):
+            self.calls_left -= 1
+            if self.calls_left < 0:
+                raise OSError(5)
+            return target(*args, **kwargs)
+
+        return call
