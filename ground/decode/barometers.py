@@ -1,9 +1,14 @@
-"""Tables `pressure` and `humidity`: raw words through the calibration that held at the time."""
+"""Tables `pressure` and `humidity`: raw words through the calibration that held at the time.
+
+A BMP280's word 0x80000 is never made a number, also where only one of the two words is it and it may have been measured:
+a reading in some thousands is lost so, and none is believed that was never taken.
+"""
 
 import numpy as np
 
 from ground.decode import calibrations
 from ground.decode import flags as flag_bits
+from ground.decode.blocks import by_blocks
 from ground.decode.chips import CHIPS, chip_name, describe
 from ground.decode.instruments import groups
 from ground.decode.table import Table, Words
@@ -73,8 +78,8 @@ def humidity(records):
                 if cal is None or own is None or cal.chip not in _BOSCH:
                     bits[some] |= flag_bits.NO_CALIBRATION
                     continue
-                t_fine = bmp280.fine_temperature(d2[some], cal.words)
-                value = bmp280.humidity_q10(raw[some], t_fine, own.words) / bmp280.HUMIDITY_COUNTS_PER_PERCENT
+                (q10,) = by_blocks(_humidity(cal.words, own.words), raw[some], d2[some])
+                value = q10 / bmp280.HUMIDITY_COUNTS_PER_PERCENT
                 void = (raw[some] == bmp280.HUMIDITY_NEVER_CONVERTED) | (d2[some] == bmp280.NEVER_CONVERTED)
                 bits[some[void]] |= declared_records.FLAG_NEVER_CONVERTED
                 percent[some] = np.where(void, np.nan, value)
@@ -95,6 +100,10 @@ def humidity(records):
         "flags": {"meaning": flag_bits.MEANING},
     }
     return Table("humidity", columns, about), bits
+
+
+def _humidity(heat_words, wet_words):
+    return lambda raw, d2: (bmp280.humidity_q10(raw, bmp280.fine_temperature(d2, heat_words), wet_words),)
 
 
 class _Sensors:
@@ -124,13 +133,13 @@ def _converted(cal, d1, d2, bits):
     """Pressure [hPa], temperature [degC] and flags; null where the words are no measurement."""
     bits = bits.copy()
     if cal.chip in _BOSCH:
-        centi_c, pressure = bmp280.compensate(d1, d2, cal.words)
+        centi_c, pressure = by_blocks(lambda p, t: bmp280.compensate(p, t, cal.words), d1, d2)
         hpa = pressure / (bmp280.PRESSURE_COUNTS_PER_PA * 100.0)
         void = (d1 == bmp280.NEVER_CONVERTED) | (d2 == bmp280.NEVER_CONVERTED)
         alien = (d1 > _BOSCH_WORD_MAX) | (d2 > _BOSCH_WORD_MAX)  # another chip's words; its calibration was lost
         bits[alien] |= flag_bits.NO_CALIBRATION
     else:
-        centi_c, pascal = ms5611.compensate(d1, d2, cal.words)
+        centi_c, pascal = by_blocks(lambda p, t: ms5611.compensate(p, t, cal.words), d1, d2)
         hpa = pascal / 100.0
         void = (d1 == 0) | (d2 == 0)  # data sheet: the ADC reads 0 when no conversion was done
         alien = np.zeros(len(d1), dtype=bool)

@@ -39,12 +39,11 @@ def pressure_q8(adc_p, t_fine, cal):
     """
     heat = t_fine - 128000
     square = heat * heat
-    slope = ((square * cal[5]) >> 8) + ((heat * cal[4]) << 12)
+    slope = ((square * cal[5]) >> 8) + heat * (cal[4] << 12)
     slope = (cal[3] << 14) + ((slope * cal[3]) >> 33)
-    offset = square * cal[8] + ((heat * cal[7]) << 17) + (cal[6] << 35)
     is_zero = slope == 0
     divisor = slope + is_zero
-    span = ((1048576 - adc_p) << 31) - offset
+    span = ((1 << 51) - (cal[6] << 35)) - (adc_p << 31) - square * cal[8] - heat * (cal[7] << 17)
     quotient = span // divisor
     p = quotient * 3125 + ((span - quotient * divisor) * 3125) // divisor
     coarse = p >> 13
