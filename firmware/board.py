@@ -12,6 +12,7 @@ import machine
 import onewire
 
 from firmware.card_storage import CardStorage
+from firmware.core.i2c_guard import I2cGuard
 from shared_protocol.compat import const
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
@@ -37,6 +38,7 @@ def _nothing(*_args, **_kwargs):
 class NoBus:
     """A bus on which nobody answers, in place of one that could not be made: I2C, 1-wire and UART at once."""
 
+    is_stuck = False
     readfrom_into = writeto = readfrom_mem_into = writeto_mem = scan = _no_answer
     reset = any = readinto = write = init = _nothing
 
@@ -99,7 +101,7 @@ def reset() -> None:
 def _make_i2c(s):
     bus = s["i2c_sda"] // 2 % 2  # how the RP2040 spreads its two I2C controllers over the pins
     sda, scl = machine.Pin(s["i2c_sda"]), machine.Pin(s["i2c_scl"])
-    return machine.I2C(bus, sda=sda, scl=scl, freq=s["i2c_hz"], timeout=_I2C_TIMEOUT_US)
+    return I2cGuard(machine.I2C, bus, sda, scl, s["i2c_hz"], _I2C_TIMEOUT_US)
 
 
 def _make_onewire(s):

@@ -6,6 +6,7 @@ resumed), the chips, the loop. What is found missing on the way is an event and 
 
 from firmware import instruments
 from firmware.core import last_words
+from firmware.core.bus_repair import BusRepair
 from firmware.core.framer import Framer
 from firmware.core.journal import Journal
 from firmware.core.logbook import Logbook
@@ -59,7 +60,11 @@ def _make_keepers(computer, board, settings, cause):
     )
     c.log = LogTask(c.logbook, c.framer)
     c.signals = Signals(board.led, board.sounder)
-    chips = [c.barometer.chip, c.power.chip] + c.thermometers.chips
+    chips = [c.barometer.chip, c.power.chip, c.health.chip] + c.thermometers.chips
+    if hasattr(board.i2c, "clear"):
+        c.schedule.add_repair(BusRepair(journal, board.i2c, events.BUS_I2C).step)
+    if c.thermometers.wire is not None:
+        c.schedule.add_repair(BusRepair(journal, c.thermometers.wire, events.BUS_ONEWIRE).step)
     c.selftest = SelfTest(journal, c.logbook, chips, receiver, c.health.read_battery, settings)
     c.phase = Phase()
     measuring = [c.barometer, c.power, c.thermometers, c.health]
@@ -89,6 +94,7 @@ def start(computer: FlightComputer, board, settings, boots, cause: int) -> None:
     computer.barometer.chip.power_up(now())
     computer.power.chip.power_up(now())
     computer.thermometers.power_up(now())
+    computer.health.chip.power_up(now())
     _fill_schedule(computer)
 
 

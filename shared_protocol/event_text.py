@@ -6,7 +6,7 @@ from the codes because the firmware needs the codes all the time and the sentenc
 
 from shared_protocol import events
 
-SOURCES = ("system", "card", "pressure", "temperature", "power", "battery", "gnss", "settings", "sounder")
+SOURCES = ("system", "card", "pressure", "temperature", "power", "battery", "gnss", "settings", "sounder", "bus")
 
 EVENTS = (
     (events.POWER_UP, "power_up", "power-up number {b}, cause {a} (1 power, 2 watchdog, 3 own reset, 0 unknown)"),
@@ -36,6 +36,9 @@ EVENTS = (
     (events.MEMORY_LOW, "memory_low", "{a} bytes of memory left"),
     (events.CHIP_REFUSED, "chip_refused", "chip at address {a} is not what it should be (status {b})"),
     (events.CHIP_IDENTIFIED, "chip_identified", "chip at address {a} is a number {b} (1 MS5611, 5 BMP280, 6 BME280)"),
+    (events.BUS_STUCK, "bus_stuck", "bus {a} (0 I2C, 1 one-wire) is held down"),
+    (events.BUS_FREE, "bus_free", "bus is free again after {a} ms and {b} tries to clear it"),
+    (events.CHIP_FROZEN, "chip_frozen", "chip has said one and the same word {a} times: frozen"),
     (events.GNSS_IDENTIFIED, "gnss_identified",
      "receiver speaks protocol {a} (hundredths; 0: it names none), so its airborne limit is {b} m"),
     (events.GNSS_LIMIT_DEFAULT, "gnss_limit_default",
@@ -53,4 +56,9 @@ EVENTS = (
     (events.GNSS_FROZEN, "gnss_frozen", "receiver repeats its position of {a} m height for {b} s: frozen"),
     (events.GNSS_JUMP, "gnss_jump", "receiver jumps by {a} m in height and {b} m in place: not believed"),
     (events.GNSS_TIME_STEP, "gnss_time_step", "receiver's time steps by {a} days and {b} ms against the board's clock"),
+    (events.CHIP_RESTARTED, "chip_restarted",
+     "chip restarted by itself (status {a}) after {b} good readings and is set up again"),
+    (events.CHIP_MOVES, "chip_moves", "chip is no longer frozen, after {a} s"),
+    (events.CHIP_DISTURBED, "chip_disturbed", "chip answers wrongly now and then (status {a}) after {b} good readings"),
+    (events.CHIP_STEADY, "chip_steady", "chip answers steadily again, after {a} s and {b} wrong answers"),
 )

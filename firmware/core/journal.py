@@ -22,6 +22,8 @@ class Journal:
         self.put = framer.put
         self._event = Frame(EVENT)
         self._note = Frame(NOTE)
+        self.altitude_m = None  # where the box is believed to be, None while unknown; evidence for core/freeze.py
+        self.altitude_source = 0  # who says so: two sources may be a kilometre apart
         self.bus_errors = 0  # failed chip readings since power-up
         self.card_errors = 0
         self.card_write_ms_max = 0  # since the last health record

@@ -55,6 +55,7 @@ class Schedule:
         self._on_error = on_error
         self._steps: list = []
         self._due_ms: list = []
+        self._repairs: list = []
         self._next_collect_ms = _COLLECT_EVERY_MS
         self.turn_ms_max = 0  # longest turn; whoever reports it sets it back to 0
         self.heap_free = 0  # bytes, as the latest collection left them; 0 on CPython
@@ -65,6 +66,10 @@ class Schedule:
         self._steps.append(step)
         self._due_ms.append(first_ms)
         return len(self._steps) - 1
+
+    def add_repair(self, step) -> None:
+        """Call `step(now_ms)` after every turn, for what must not come between two tasks of one turn."""
+        self._repairs.append(step)
 
     def tidy(self) -> None:
         """Collect garbage and note what is free."""
@@ -91,6 +96,8 @@ class Schedule:
                 due_ms[number] = due
             if due < nearest:
                 nearest = due
+        for repair in self._repairs:
+            repair(now())
         self._feed()
         at = now()
         if at - begun > self.turn_ms_max:

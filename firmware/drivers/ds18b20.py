@@ -43,12 +43,15 @@ class ThermometerBus:
     def __init__(self, onewire: "OneWireBus"):
         self._wire = onewire
         self._scratchpad = bytearray(9)
+        self.is_stuck = False  # the wire was found held low; nothing is tried until clear() says that it is free
         self.roms: "list[bytes]" = []  # 8 bytes each, family code first
         self.raw = 0  # last good reading [1/16 degC], signed
 
     def begin(self) -> int:
         """Search the wire. ABSENT if no thermometer answers (`roms` is then empty), BUS_FAULT if the wire is stuck."""
         self.roms = []
+        if not self.clear():
+            return BUS_FAULT
         try:
             found = self._wire.scan()
         except OSError:
@@ -62,9 +65,24 @@ class ThermometerBus:
         self.roms = roms
         return OK if roms else ABSENT
 
+    def clear(self) -> bool:
+        """Reset the wire, which brings every part on it to order, and look whether it is up afterwards; 1 ms.
+
+        A wire held low looks like presence pulses without end; a search on it finds a part that is not there, over and
+        over, for seconds.
+        """
+        wire = self._wire
+        try:
+            self.is_stuck = bool(wire.reset()) and not wire.readbit()
+        except OSError:
+            self.is_stuck = True
+        return not self.is_stuck
+
     def start(self) -> int:
         """Begin a conversion in all thermometers at once; read them after CONVERSION_MS."""
         wire = self._wire
+        if self.is_stuck:
+            return BUS_FAULT
         try:
             if not wire.reset():
                 return ABSENT
@@ -86,6 +104,8 @@ class ThermometerBus:
         """As read(), for a thermometer whose ROM code is known from elsewhere."""
         wire = self._wire
         pad = self._scratchpad
+        if self.is_stuck:
+            return BUS_FAULT
         try:
             if not wire.reset():
                 return ABSENT
@@ -105,6 +125,7 @@ class ThermometerBus:
             for value in pad:
                 if value != 0:
                     return WRONG_CHIP
+            self.is_stuck = True
             return BUS_FAULT  # nine zero bytes: the wire is held low
         raw = pad[0] | pad[1] << 8
         if raw & 0x8000:

@@ -14,7 +14,7 @@ The configuration in use, 0x3EEF:
 - mode 7: shunt and bus, continuous.
 """
 
-from firmware.status import BUS_FAULT, NOT_READY, OK, REFUSED
+from firmware.status import AFTER_RESET, BUS_FAULT, NOT_READY, OK, REFUSED
 from shared_protocol.compat import const
 from shared_protocol.records import CHIP_INA219
 
@@ -63,7 +63,7 @@ class INA219:
         return self.check() if status == OK else status
 
     def check(self) -> int:
-        """Read both settings back. REFUSED: they are not ours, as after a brown-out of the chip; begin() again."""
+        """Read both settings back. AFTER_RESET: power-on values, its supply dipped; REFUSED: something else. begin() again."""
         status = self._fetch(_REG_CONFIG)
         if status != OK:
             return status
@@ -71,7 +71,9 @@ class INA219:
         status = self._fetch(_REG_CALIBRATION)
         if status != OK:
             return status
-        return OK if self._word == _CALIBRATION and self.config_raw == self._config else REFUSED
+        if self._word == _CALIBRATION and self.config_raw == self._config:
+            return OK
+        return AFTER_RESET if self._word == 0 and self.config_raw == CONFIG_POWER_ON else REFUSED
 
     def read(self) -> int:
         """Fetch both voltages if a new pair is ready; NOT_READY otherwise."""

@@ -9,7 +9,7 @@ The configuration in use, 0x4527: 16 samples averaged (AVG = 010), 1.1 ms for ea
 ranges: +-81.92 mV across the shunt (0.8 A with 0.1 ohm), 2.5 uV a step; the bus goes to 36 V, 1.25 mV a step.
 """
 
-from firmware.status import BUS_FAULT, NOT_READY, OK, REFUSED, WRONG_CHIP
+from firmware.status import AFTER_RESET, BUS_FAULT, NOT_READY, OK, REFUSED, WRONG_CHIP
 from shared_protocol.compat import const
 from shared_protocol.records import CHIP_INA226
 
@@ -83,7 +83,7 @@ class INA226:
         return status
 
     def check(self) -> int:
-        """Read both settings back. REFUSED: they are not ours, as after a brown-out of the chip; begin() again."""
+        """Read both settings back. AFTER_RESET: power-on values, its supply dipped; REFUSED: something else. begin() again."""
         status = self._fetch(_REG_CONFIG)
         if status != OK:
             return status
@@ -91,7 +91,9 @@ class INA226:
         status = self._fetch(_REG_CALIBRATION)
         if status != OK:
             return status
-        return OK if self._word == _CALIBRATION and self.config_raw == self._config else REFUSED
+        if self._word == _CALIBRATION and self.config_raw == self._config:
+            return OK
+        return AFTER_RESET if self._word == 0 and self.config_raw == CONFIG_POWER_ON else REFUSED
 
     def read(self) -> int:
         """Fetch both voltages if a new pair is ready; NOT_READY otherwise."""

@@ -13,10 +13,11 @@ first reading.
 
 import struct
 
+from firmware.core.freeze import BY_NOISE, FreezeWatch
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
-from firmware.status import AFTER_RESET, BUS_FAULT, OK
+from firmware.status import AFTER_RESET, BUS_FAULT, NOT_READY, OK
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.records import (
@@ -24,6 +25,7 @@ from shared_protocol.records import (
     CHIP_BME280,
     CHIP_MS5611,
     FLAG_NEVER_CONVERTED,
+    FLAG_STALE,
     HUMIDITY,
     HUMIDITY_CAL,
     PRESSURE,
@@ -41,6 +43,7 @@ _TEMPERATURE = const(2)
 
 _HUMIDITY_MS = const(1000)  # the sensor itself takes about a second
 _HUMIDITY_NEVER = const(0x8000)
+_D2_MS_MAX = const(1000)  # an older temperature is no stand-in: the box may change by 0.1 degC a second
 
 SENSOR = 0
 
@@ -71,6 +74,9 @@ class BarometerTask:
         self._ms5611_frame = Frame(PRESSURE_CAL)
         self._bmp280_frame = Frame(BMP280_CAL)
         self._humidity_cal_frame = Frame(HUMIDITY_CAL)
+        self._d1_watch = FreezeWatch(journal, BY_NOISE, False)
+        self._d2_watch = FreezeWatch(journal, BY_NOISE, False)
+        self._d2_ms = 0  # when the latest temperature came; 0: never
         self._conversion_ms = 0
         self._is_running = False
         self._humidity_ms = -_HUMIDITY_MS
@@ -103,18 +109,20 @@ class BarometerTask:
             if status == OK:
                 self._started_ms = self._now()
                 self._state = _TEMPERATURE
-            elif status == AFTER_RESET:  # it forgot what it was told, and only begin() helps
-                chip.lost(now_ms, status)
             else:
-                chip.bad(now_ms, status)
+                self._failed(now_ms, status)
             return self._next_slot(now_ms)
+        self._state = _IDLE
         if state == _TEMPERATURE:
             status = driver.read_temperature()
             if status == OK:
                 self._take(now_ms)
             else:
-                chip.bad(now_ms, status)
-        self._state = _IDLE
+                self._failed(now_ms, status)
+                if not chip.present:
+                    return self._next_slot(now_ms)
+                if status == BUS_FAULT and self._d2_ms and now_ms - self._d2_ms <= _D2_MS_MAX:
+                    self._put_stale()
         status = driver.start_pressure()
         if status != OK:
             chip.bad(now_ms, status)
@@ -123,9 +131,30 @@ class BarometerTask:
         self._state = _PRESSURE
         return self._started_ms + self._conversion_ms
 
+    def _failed(self, now_ms, status):
+        """A reading failed. A chip that forgot what it was told is begun again at once.
+
+        An MS5611 says so by an empty result: its conversion was waited for, so its supply must have dipped meanwhile.
+        """
+        if status == AFTER_RESET or (status == NOT_READY and not self.driver.together):
+            self.chip.lost(now_ms, AFTER_RESET)
+        else:
+            self.chip.bad(now_ms, status)
+
+    def _put_stale(self):
+        """The pressure came and its temperature did not: the one before has to do, and is marked."""
+        driver = self.driver
+        struct.pack_into("<BBII", self._frame.buffer, PAYLOAD, SENSOR, FLAG_STALE, driver.d1, driver.d2)
+        self._put(self._frame, self._sample_ms)
+
     def _take(self, now_ms):
         driver = self.driver
         flags = self.chip.good(now_ms)
+        repeats = self._d1_watch.sees(driver.d1)
+        if not driver.together:  # a BMP280 measures its temperature in steps as large as the noise
+            repeats = max(repeats, self._d2_watch.sees(driver.d2))
+        flags |= self.chip.frozen(now_ms, repeats)
+        self._d2_ms = now_ms
         struct.pack_into("<BBII", self._frame.buffer, PAYLOAD, SENSOR, flags, driver.d1, driver.d2)
         self._put(self._frame, self._sample_ms)
         self.d1_sum += driver.d1
@@ -193,6 +222,7 @@ class BarometerTask:
         self._conversion_ms = driver.conversion_ms + 1  # the tick may end right after the command has been sent
         self.chip.address = driver.address
         self._state = _IDLE
+        self._d2_ms = 0  # of another chip, maybe
         self.d1_sum = 0
         self.count = 0
         now_ms = self._now()

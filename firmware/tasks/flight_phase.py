@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from firmware.tasks.log import LogTask
 
 _PERIOD_MS = const(1000)
+_FIX_MS_MAX = const(5000)
 
 
 class FlightPhaseTask:
@@ -45,6 +46,7 @@ class FlightPhaseTask:
         receiver: "Any" = self._gnss.receiver  # where None stands for "not known"
         receiver.pressure_altitude_m = phase.pressure_altitude_m(now_s)
         self._take_fix(now_s)
+        self._say_altitude(now_ms, receiver.pressure_altitude_m)
         if phase.decide(now_s) or not self._is_announced:
             self._is_announced = True
             self._announce(now_ms)
@@ -53,6 +55,19 @@ class FlightPhaseTask:
         selftest.judge(now_ms)
         self._signals.show(state_for(phase.phase, selftest.is_done, selftest.is_go), now_ms)
         return now_ms + _PERIOD_MS - now_ms % _PERIOD_MS
+
+    def _say_altitude(self, now_ms, pressure_altitude_m):
+        """For whoever needs evidence that the box moves."""
+        journal: "Any" = self._journal  # where None stands for "not known"
+        gnss = self._gnss
+        if pressure_altitude_m is not None:
+            journal.altitude_m = pressure_altitude_m
+            journal.altitude_source = events.BAROMETER
+        elif gnss.fix_ms >= 0 and now_ms - gnss.fix_ms <= _FIX_MS_MAX:
+            journal.altitude_m = gnss.altitude_m
+            journal.altitude_source = events.GNSS
+        else:
+            journal.altitude_m = None
 
     def _take_pressure(self, now_s):
         barometer = self._barometer

@@ -2,8 +2,11 @@
 
 import struct
 
+from firmware.core.freeze import BY_HEIGHT, FreezeWatch
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.schedule import next_slot
+from firmware.core.supervisor import Supervisor
+from firmware.status import ABSENT, OK
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.records import HEALTH
@@ -16,6 +19,7 @@ if TYPE_CHECKING:
 
 _U16 = const(0xFFFF)
 _LOW_BYTES = const(20000)
+_NOTHING = const(655)  # a hundredth of full scale: no battery that runs this board, so the divider is not wired
 
 
 class HealthTask:
@@ -34,6 +38,11 @@ class HealthTask:
         self._frame = Frame(HEALTH)
         self._slot_ms = 0
         self._said_low = False
+        self.chip = Supervisor(journal, self._begin, events.BATTERY, 0, 0)
+        self._watch = FreezeWatch(journal, BY_HEIGHT, True)
+
+    def _begin(self):
+        return OK if self.read_battery() >= _NOTHING else ABSENT
 
     def read_battery(self) -> int:
         """One reading of the battery's divider, 0 without one."""
@@ -44,11 +53,24 @@ class HealthTask:
                 self._journal.bus_errors += 1
         return self.battery_raw
 
+    def _look_after(self, raw, now_ms):
+        """Is the divider there, and does it move?"""
+        chip = self.chip
+        if not chip.present:
+            if not chip.ready(now_ms):
+                return
+        elif raw < _NOTHING:
+            chip.lost(now_ms, ABSENT)
+            return
+        chip.good(now_ms)
+        chip.frozen(now_ms, self._watch.sees(raw))
+
     def step(self, now_ms: int) -> int:
         """Write one record; when to come again."""
         journal = self._journal
         schedule = self._schedule
         raw = self.read_battery()
+        self._look_after(raw, now_ms)
         heap_free = schedule.heap_free
         struct.pack_into(
             "<HHHHHIIHH", self._frame.buffer, PAYLOAD,

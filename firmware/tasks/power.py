@@ -2,10 +2,11 @@
 
 import struct
 
+from firmware.core.freeze import BY_HEIGHT, FreezeWatch
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
-from firmware.status import OK
+from firmware.status import AFTER_RESET, OK, REFUSED
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.records import FLAG_LIMIT, POWER
@@ -14,7 +15,7 @@ TYPE_CHECKING = False  # type checkers take this name as true; the board never i
 if TYPE_CHECKING:
     from firmware.core.journal import Journal
 
-_CHECK_EVERY = const(25)  # readings: a chip that browned out goes on with its power-on configuration, in silence
+_DARK = const(10)  # steps of the shunt: less is no current to speak of, and its words may well stand still
 
 _SETTLING = const(2)  # slots left out after a start: the first pair takes up to 39 ms, and a slot may be near
 
@@ -31,8 +32,8 @@ class PowerTask:
         self._put = journal.put
         self._frame = Frame(POWER)
         self._slot_ms = 0
-        self._until_check = _CHECK_EVERY
         self._settling = 0
+        self._watch = FreezeWatch(journal, BY_HEIGHT, True)
 
     def _begin(self):
         self._settling = _SETTLING
@@ -48,20 +49,21 @@ class PowerTask:
             self._settling -= 1
             return self._slot_ms
         driver = self.driver
-        self._until_check -= 1
-        if self._until_check <= 0:
-            self._until_check = _CHECK_EVERY
-            status = driver.check()
-            if status != OK:
-                chip.lost(now_ms, status)
-                return self._slot_ms
-        status = driver.read()
+        status = driver.check()  # a chip that browned out goes on in silence, with another range and less averaging
+        if status == AFTER_RESET or status == REFUSED:
+            chip.lost(now_ms, status)
+            return self._slot_ms
+        if status == OK:
+            status = driver.read()
         if status != OK:
             chip.bad(now_ms, status)
             return self._slot_ms
         flags = chip.good(now_ms)
         if driver.at_limit:
             flags |= FLAG_LIMIT
-        struct.pack_into("<BBHh", self._frame.buffer, PAYLOAD, CHANNEL_NUMBER, flags, driver.bus_raw, driver.shunt_raw)
+        shunt = driver.shunt_raw
+        repeats = self._watch.sees(driver.bus_raw, shunt)
+        flags |= chip.frozen(now_ms, 0 if -_DARK < shunt < _DARK else repeats)
+        struct.pack_into("<BBHh", self._frame.buffer, PAYLOAD, CHANNEL_NUMBER, flags, driver.bus_raw, shunt)
         self._put(self._frame, now_ms)
         return self._slot_ms

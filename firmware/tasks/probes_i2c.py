@@ -43,6 +43,10 @@ class I2cProbe:
         """Fetch the finished conversion."""
         return self._driver.read()
 
+    def word(self) -> int:
+        """What was read last."""
+        return self._driver.raw
+
     def put(self, journal: "Journal", number: int, flags: int, t_ms: int) -> None:
         """Write the reading."""
         struct.pack_into("<BBh", self._frame.buffer, PAYLOAD, number, flags, self._driver.raw)

@@ -3,7 +3,7 @@
 import struct
 
 from firmware.core.framer import PAYLOAD, Frame
-from firmware.status import ABSENT, AFTER_RESET, OK
+from firmware.status import ABSENT, AFTER_RESET, OK, WRONG_CHIP
 from shared_protocol.records import CHIP_DS18B20, PROBE, TEMPERATURE
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
@@ -22,6 +22,7 @@ class OneWireProbe:
         self._siblings = siblings  # all probes on this wire
         self.name = name  # at most 8 bytes
         self.rom = bytes([int(rom_hex[at : at + 2], 16) for at in range(0, len(rom_hex), 2)])
+        self._has_looked = False
         self._frame = Frame(TEMPERATURE)
         self._probe_frame = Frame(PROBE)
         siblings.append(self)
@@ -39,7 +40,18 @@ class OneWireProbe:
             else:
                 return ABSENT
         status = self._bus.read_rom(self.rom)
+        if status == ABSENT and not self._has_looked:
+            status = self._stranger()
+        self._has_looked = True
         return OK if status == AFTER_RESET else status
+
+    def _stranger(self):
+        """At power-up only, because a search takes its time and memory: is there one that nobody asked for?"""
+        if self._bus.begin() == OK:
+            for rom in self._bus.roms:
+                if not any([probe.rom == rom for probe in self._siblings]):
+                    return WRONG_CHIP
+        return ABSENT
 
     def address(self) -> int:
         """Enough of the serial number to tell thermometers apart in an event."""
@@ -49,6 +61,10 @@ class OneWireProbe:
     def read(self) -> int:
         """Fetch the finished conversion."""
         return self._bus.read_rom(self.rom)
+
+    def word(self) -> int:
+        """What was read last."""
+        return self._bus.raw
 
     def put(self, journal: "Journal", number: int, flags: int, t_ms: int) -> None:
         """Write the reading."""

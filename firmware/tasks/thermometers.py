@@ -7,6 +7,7 @@ Numbers belong to ROM codes: those in the settings, or else the order of the sor
 until the power goes off, so a thermometer that drops out never changes the number of another one.
 """
 
+from firmware.core.freeze import BY_HEIGHT, FreezeWatch
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
 from firmware.status import ABSENT, AFTER_RESET, NOT_READY, OK
@@ -32,7 +33,7 @@ class ThermometerTask:
 
     def __init__(self, journal: "Journal", clock: "Clock", wire, probes, period_ms: int):
         self._journal = journal
-        self._wire = wire
+        self.wire = wire
         self.probes = probes
         self.chips = []
         for number in range(len(probes)):
@@ -41,6 +42,8 @@ class ThermometerTask:
         self.period_ms = period_ms
         self._now = clock.now
         self._begun = [NOT_READY] * len(probes)  # how each one's latest start went
+        self._statuses = [NOT_READY] * len(probes)  # how each one's latest good reading went
+        self._watches = [FreezeWatch(journal, BY_HEIGHT, True) for _ in probes]
         self._started_ms = 0
         self._turn = 0
         self._slot_ms = 0
@@ -76,7 +79,7 @@ class ThermometerTask:
         return self._slot_ms
 
     def _start(self):
-        wire_status = ABSENT if self._wire is None else self._wire.start()
+        wire_status = ABSENT if self.wire is None else self.wire.start()
         for number in range(len(self.probes)):
             probe = self.probes[number]
             if probe.is_on_wire:
@@ -104,4 +107,8 @@ class ThermometerTask:
         flags = chip.good(now_ms)
         if status == AFTER_RESET:
             flags |= FLAG_AFTER_RESET
+            if self._statuses[number] == OK:
+                chip.restarted(now_ms)
+        self._statuses[number] = status
+        flags |= chip.frozen(now_ms, self._watches[number].sees(probe.word()))
         probe.put(self._journal, number, flags, self._started_ms)

@@ -76,8 +76,9 @@ def made(**changes):
 
 def test_buses_are_made_as_the_settings_say(machine):
     board = made(i2c_sda=6, i2c_scl=7, gnss_baud=38400)
-    assert board.i2c.args == (1,)  # GPIO 6 and 7 belong to the second controller
-    assert (board.i2c.kwargs["sda"].number, board.i2c.kwargs["scl"].number) == (6, 7)
+    made_bus = board.i2c._bus  # behind its guard
+    assert made_bus.args == (1,)  # GPIO 6 and 7 belong to the second controller
+    assert (made_bus.kwargs["sda"].number, made_bus.kwargs["scl"].number) == (6, 7)
     assert board.uart.kwargs["baudrate"] == 38400 and board.uart.kwargs["timeout"] == 0
     assert board.battery.args[0].number == 26
     assert board.unique_id() == b"\x01\x02\x03\0\0\0\0\0"

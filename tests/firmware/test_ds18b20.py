@@ -39,6 +39,10 @@ class Wire:
         self.answer = b""
         return self.held_low or bool(self.pads)
 
+    def readbit(self):
+        assert self.sent == b"", "a slot in the middle of something"
+        return 0 if self.held_low else 1
+
     def writebyte(self, value):
         assert self.sent is not None, "no reset before a command"
         self.sent += bytes([value])
@@ -139,6 +143,30 @@ def test_nine_zero_bytes_of_a_wire_held_low_are_refused():
     assert bus.raw == 11
 
 
+def test_a_wire_found_held_low_is_left_alone_until_it_is_free():
+    wire = Wire({rom_of(1): pad_of(11)})
+    bus = ThermometerBus(wire)
+    bus.begin()
+    wire.held_low = True
+    assert bus.read(0) == BUS_FAULT and bus.is_stuck
+    wire.reset = None  # not even a reset: each costs a millisecond and more
+    assert (bus.start(), bus.read(0)) == (BUS_FAULT, BUS_FAULT)
+    del wire.reset
+    assert not bus.clear() and bus.is_stuck
+    wire.held_low = False
+    assert bus.clear() and not bus.is_stuck
+    assert (bus.start(), bus.read(0)) == (OK, OK)
+
+
+def test_a_wire_held_low_is_not_searched():
+    wire = Wire({rom_of(1): pad_of(11)})
+    wire.held_low = True
+    wire.scan = None  # finds a part that is not there, for seconds
+    bus = ThermometerBus(wire)
+    assert bus.begin() == BUS_FAULT
+    assert bus.roms == []
+
+
 def test_a_scratchpad_of_another_part_is_refused():
     bus = ThermometerBus(Wire({rom_of(1): pad_of(11, configuration=0x00)}))
     bus.begin()
@@ -192,6 +220,7 @@ PAD = {pad_of(-400)!r}
 class Wire:
     def scan(self): return [bytearray({rom!r})]
     def reset(self, required=False): return True
+    def readbit(self): return 1
     def writebyte(self, value): pass
     def write(self, buf): pass
     def readinto(self, buf):
