@@ -91,6 +91,25 @@ def test_calibration_of_another_boot_of_the_same_log_stands_in(tmp_path):
     assert rows("temperature")[0]["probe"] == "outside"
 
 
+def test_calibration_and_names_of_another_log_never_stand_in(tmp_path):
+    other = LogMaker(log_id=5)
+    other.boot(1)
+    other.add(r.PRESSURE_CAL, 10, 0, 1, *prom_with_crc())
+    other.add(r.PROBE, 11, 0, 2, bytes(8), b"outside")
+    log = LogMaker(log_id=6)
+    log.boot(1)
+    log.add(r.PRESSURE, 50, 0, 0, 9085466, 8569150)
+    log.add(r.TEMPERATURE, 51, 0, 0, 16)
+    folder = tmp_path / "card"
+    folder.mkdir()
+    (folder / "TD000001.LOG").write_bytes(other.data())
+    (folder / "TD000002.LOG").write_bytes(log.data())
+    decode(folder, tmp_path / "out")
+    row = pq.read_table(tmp_path / "out/tables/pressure.parquet").to_pylist()[0]
+    assert row["pressure_hpa"] is None and row["flags"] == "no_calibration"
+    assert pq.read_table(tmp_path / "out/tables/temperature.parquet").to_pydict()["probe"] == ["probe0"]
+
+
 def test_reading_of_an_adc_that_did_not_convert_has_no_value(tmp_path):
     log = one_boot((r.PRESSURE_CAL, 0, 1, *prom_with_crc()), (r.PRESSURE, 0, 0, 0, 8569150))
     row = tables(tmp_path, log)("pressure")[0]
@@ -321,9 +340,7 @@ def test_every_table_is_there_with_its_common_columns_even_when_empty(tmp_path):
 
 
 def test_schema_tells_units_and_ratings(tmp_path):
-    rows = tables(
-        tmp_path, one_boot((r.PRESSURE_CAL, 0, 1, *prom_with_crc()), (r.PRESSURE, 0, 0, 9085466, 8569150))
-    )
+    rows = tables(tmp_path, one_boot((r.PRESSURE_CAL, 0, 1, *prom_with_crc()), (r.PRESSURE, 0, 0, 9085466, 8569150)))
     field = pq.read_schema(rows.folder / "tables" / "pressure.parquet").field("pressure_hpa")
     assert field.metadata[b"unit"] == b"hPa" and b"10 to 1200" in field.metadata[b"rated"]
     field = pq.read_schema(rows.folder / "tables" / "fix.parquet").field("climb_mps")
