@@ -4,9 +4,10 @@ Registers are 16 bits, high byte first (7.5.5). Only the bus and shunt registers
 products of the calibration register, and the ground computes them better. It is set all the same, to 2048, which makes
 the current register equal the shunt register (7.5.1): a chip that browned out is known by its calibration of 0.
 
-The configuration in use, 0x4527: 16 samples averaged (AVG = 010), 1.1 ms for each of the two (VBUSCT = VSHCT = 100, table
-8), shunt and bus, continuous (mode 7). A pair takes 35.2 ms, 38.7 ms at most, and is always ready in time. There are no
-ranges: +-81.92 mV across the shunt (0.8 A with 0.1 ohm), 2.5 uV a step; the bus goes to 36 V, 1.25 mV a step.
+The configuration in use, 0x4527: 16 samples averaged (AVG = 010), 1.1 ms for each of the two (VBUSCT = VSHCT = 100,
+table 8), shunt and bus, continuous (mode 7). A pair takes 35.2 ms, 38.7 ms at most, and is always ready in time.
+There are no ranges: +-81.92 mV across the shunt (0.8 A with 0.1 ohm), 2.5 uV a step; the bus goes to 36 V, 1.25 mV a
+step.
 """
 
 from firmware.status import AFTER_RESET, BUS_FAULT, NOT_READY, OK, REFUSED, WRONG_CHIP
@@ -83,7 +84,7 @@ class INA226:
         return status
 
     def check(self) -> int:
-        """Read both settings back. AFTER_RESET: power-on values, its supply dipped; REFUSED: something else. begin() again."""
+        """Read both settings back. AFTER_RESET: power-on values, its supply dipped; REFUSED: others. begin() again."""
         status = self._fetch(_REG_CONFIG)
         if status != OK:
             return status

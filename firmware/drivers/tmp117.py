@@ -1,9 +1,9 @@
 """TMP117 thermometer on any bus shaped like machine.I2C. Sections: TI data sheet SNOSD82D.
 
 Registers are 16 bits, high byte first (7.5.3.4). A reading is one one-shot conversion of 8 averaged samples, 124 ms
-(7.4.3, table 7-7), after which the chip sleeps: measuring all the time would warm it by some hundredths of a degree. The
-ready bit is cleared by reading the configuration or the result (7.6.3), so the one reading of the configuration says
-that the result is new, and that the chip still is in the mode it was put in.
+(7.4.3, table 7-7), after which the chip sleeps: measuring all the time would warm it by some hundredths of a degree.
+The ready bit is cleared by reading the configuration or the result (7.6.3), so the one reading of the configuration
+says that the result is new, and that the chip still is in the mode it was put in.
 """
 
 from firmware.status import AFTER_RESET, BUS_FAULT, NOT_READY, OK, REFUSED, TIMEOUT, WRONG_CHIP
@@ -47,7 +47,7 @@ class TMP117:
         self.raw = 0
 
     def begin(self) -> int:
-        """Identify, reset and put to sleep; 3 ms. WRONG_CHIP, or REFUSED if it keeps something else than was written."""
+        """Identify, reset and put to sleep; 3 ms. WRONG_CHIP, or REFUSED if it keeps other than what was written."""
         status = self._fetch(_REG_ID)
         if status != OK:
             return status

@@ -1,10 +1,10 @@
 """Pressure, without waiting for a conversion.
 
-A sample of an MS5611 is two conversions and takes two wake-ups. At its slot the pressure conversion is begun; when that is done it is read and the
-temperature conversion begun; that one is read at the next slot, just before the next sample starts. So the record of a
-sample is written one period late, but it carries the time at which its pressure conversion began, and pressure and
-temperature are 10 ms apart. A BMP280 or BME280 gives both words from one conversion (`together`), read at the second
-wake-up.
+A sample of an MS5611 is two conversions and takes two wake-ups. At its slot the pressure conversion is begun; when
+that is done it is read and the temperature conversion begun; that one is read at the next slot, just before the next
+sample starts. So the record of a sample is written one period late, but it carries the time at which its pressure
+conversion began, and pressure and temperature are 10 ms apart. A BMP280 or BME280 gives both words from one
+conversion (`together`), read at the second wake-up.
 
 Which chip it is, the settings say, or (`auto`) begin() finds out: the task is given drivers to try, in order. A chip
 that was put in another one's place is so known by what it says of itself, and its calibration is written before its
@@ -13,17 +13,18 @@ first reading.
 
 import struct
 
-from firmware.core.freeze import BY_NOISE, FreezeWatch
 from firmware.core.framer import PAYLOAD, Frame
+from firmware.core.freeze import BY_NOISE, FreezeWatch
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
-from firmware.status import AFTER_RESET, BUS_FAULT, NOT_READY, OK
+from firmware.status import AFTER_RESET, BUS_FAULT, IMPLAUSIBLE, NOT_READY, OK
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.records import (
     BMP280_CAL,
     CHIP_BME280,
     CHIP_MS5611,
+    FLAG_BUS_ERROR,
     FLAG_NEVER_CONVERTED,
     FLAG_STALE,
     HUMIDITY,
@@ -43,6 +44,11 @@ _TEMPERATURE = const(2)
 
 _HUMIDITY_MS = const(1000)  # the sensor itself takes about a second
 _HUMIDITY_NEVER = const(0x8000)
+# No air falls past the box by 12 hPa from one reading to the next (a fall of 100 m/s near the ground: 1.2 hPa in 100 ms),
+# nor does a chip change by 2 degC: a larger step is a bit that flipped, or another part that answers.
+_LEAP_MS5611 = const(0x10000)  # D1 counts some 0.02 Pa, D2 some 0.00003 degC
+_LEAP_BMP280 = const(0x2000)  # a pressure step is some 0.16 Pa, a temperature step 0.0003 degC
+_LEAP_MS_MAX = const(2500)  # longer ago, much may have happened
 _D2_MS_MAX = const(1000)  # an older temperature is no stand-in: the box may change by 0.1 degC a second
 
 SENSOR = 0
@@ -77,6 +83,9 @@ class BarometerTask:
         self._d1_watch = FreezeWatch(journal, BY_NOISE, False)
         self._d2_watch = FreezeWatch(journal, BY_NOISE, False)
         self._d2_ms = 0  # when the latest temperature came; 0: never
+        self._good_ms = 0  # when the latest good sample came; 0: never
+        self._last_d1 = 0
+        self._last_d2 = 0
         self._conversion_ms = 0
         self._is_running = False
         self._humidity_ms = -_HUMIDITY_MS
@@ -141,6 +150,14 @@ class BarometerTask:
         else:
             self.chip.bad(now_ms, status)
 
+    def _is_leap(self, now_ms):
+        """A reading that cannot follow the last good one, of a moment ago. After three of them the chip is begun anew."""
+        if not self._good_ms or now_ms - self._good_ms > _LEAP_MS_MAX:
+            return False
+        leap = _LEAP_BMP280 if self.driver.together else _LEAP_MS5611
+        driver = self.driver
+        return not (-leap < driver.d1 - self._last_d1 < leap and -leap < driver.d2 - self._last_d2 < leap)
+
     def _put_stale(self):
         """The pressure came and its temperature did not: the one before has to do, and is marked."""
         driver = self.driver
@@ -149,12 +166,20 @@ class BarometerTask:
 
     def _take(self, now_ms):
         driver = self.driver
+        if self._is_leap(now_ms):  # written all the same, and marked; the phase never hears of it
+            self._d2_ms = 0
+            self.chip.bad(now_ms, IMPLAUSIBLE)
+            struct.pack_into("<BBII", self._frame.buffer, PAYLOAD, SENSOR, FLAG_BUS_ERROR, driver.d1, driver.d2)
+            self._put(self._frame, self._sample_ms)
+            return
+        self._last_d1 = driver.d1
+        self._last_d2 = driver.d2
         flags = self.chip.good(now_ms)
         repeats = self._d1_watch.sees(driver.d1)
         if not driver.together:  # a BMP280 measures its temperature in steps as large as the noise
             repeats = max(repeats, self._d2_watch.sees(driver.d2))
         flags |= self.chip.frozen(now_ms, repeats)
-        self._d2_ms = now_ms
+        self._d2_ms = self._good_ms = now_ms
         struct.pack_into("<BBII", self._frame.buffer, PAYLOAD, SENSOR, flags, driver.d1, driver.d2)
         self._put(self._frame, self._sample_ms)
         self.d1_sum += driver.d1
@@ -222,7 +247,7 @@ class BarometerTask:
         self._conversion_ms = driver.conversion_ms + 1  # the tick may end right after the command has been sent
         self.chip.address = driver.address
         self._state = _IDLE
-        self._d2_ms = 0  # of another chip, maybe
+        self._d2_ms = self._good_ms = 0  # the last words may be another chip's
         self.d1_sum = 0
         self.count = 0
         now_ms = self._now()

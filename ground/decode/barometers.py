@@ -1,7 +1,7 @@
 """Tables `pressure` and `humidity`: raw words through the calibration that held at the time.
 
-A BMP280's word 0x80000 is never made a number, also where only one of the two words is it and it may have been measured:
-a reading in some thousands is lost so, and none is believed that was never taken.
+A BMP280's word 0x80000 is never made a number, also where only one of the two words is it and it may have been
+measured: a reading in some thousands is lost so, and none is believed that was never taken.
 """
 
 import numpy as np

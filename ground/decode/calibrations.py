@@ -66,10 +66,7 @@ class Calibrations:
     def pieces(self, key, sensor, t_ms):
         """Yield `(Calibration or None, rows)` for readings of one sensor in one boot; rows index `t_ms`, int64 (n,)."""
         known = self._known.get(sensor, {})
-        if key in known:
-            changes = known[key]
-        else:
-            changes = [self._of_another_boot(key, known)]
+        changes = known[key] if key in known else [self._of_another_boot(key, known)]
         if len(changes) == 1:
             yield changes[0], np.arange(len(t_ms))
             return

@@ -47,8 +47,10 @@ CHIPS = {
     records.CHIP_MS5611: Chip(
         "ms5611",
         {"pressure_hpa": (10.0, 1200.0), "temperature_c": (-40.0, 85.0)},
-        {"pressure_hpa": "2.5 hPa from 450 to 1100 hPa and -20 to 85 degC; not stated beyond",
-         "temperature_c": "2.0 degC from -20 to 85 degC"},
+        {
+            "pressure_hpa": "2.5 hPa from 450 to 1100 hPa and -20 to 85 degC; not stated beyond",
+            "temperature_c": "2.0 degC from -20 to 85 degC",
+        },
     ),
     records.CHIP_DS18B20: Chip(
         "ds18b20", {"temperature_c": (-55.0, 125.0)}, {"temperature_c": "0.5 degC from -10 to 85 degC, 2 degC beyond"}
@@ -65,8 +67,10 @@ CHIPS = {
         _BOSCH_RATED | {"humidity_pct": (0.0, 100.0)},
         _BOSCH_ACCURACY | {"humidity_pct": "3 % from 20 to 80 % at 25 degC"},
     ),
-    records.CHIP_INA226: Chip("ina226", {"bus_v": (0.0, 36.0)}, {"bus_v": "0.1 % and 7.5 mV", "shunt_v": "0.1 % and 0.01 mV"}),
-}  # fmt: skip
+    records.CHIP_INA226: Chip(
+        "ina226", {"bus_v": (0.0, 36.0)}, {"bus_v": "0.1 % and 7.5 mV", "shunt_v": "0.1 % and 0.01 mV"}
+    ),
+}
 
 
 def chip_name(number):

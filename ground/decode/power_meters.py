@@ -1,4 +1,4 @@
-"""Table `power`: voltages from the registers of an INA219 or INA226, current through the shunt that the settings name."""
+"""Table `power`: voltages from the registers of an INA219 or INA226, current through the shunt of the settings."""
 
 import numpy as np
 
@@ -17,8 +17,8 @@ _CONVERSIONS = {declared_records.CHIP_INA219: ina219, declared_records.CHIP_INA2
 def power(records):
     """Power meter readings of all chips: `(Table, flag bits)`.
 
-    A channel that the log does not declare is taken for an INA219's, the only chip of the first logs, and its current is
-    null; one with a chip that this decoder does not know is null altogether. Both are flagged.
+    A channel that the log does not declare is taken for an INA219's, the only chip of the first logs, and its current
+    is null; one with a chip that this decoder does not know is null altogether. Both are flagged.
     """
     kind = KIND_OF_NAME["power"]
     rows, keys = records.rows[kind], records.row_keys[kind]

@@ -1,9 +1,9 @@
 """Relative humidity in the box: the air's water, warmed up.
 
-Outside an invented profile, for the air of the simulated day is dry (air.py): 60 % at sea level, 20 % at 12 km, 2 % from
-16 km up, in the manner of textbook soundings; a source for single numbers there is none. The box takes in this air and
-is warmer, so its relative humidity is lower by the ratio of the saturation pressures over water (O. Alduchov and R.
-Eskridge, Improved Magnus form approximation of saturation vapor pressure, 1996, equation 21; from memory).
+Outside an invented profile, for the air of the simulated day is dry (air.py): 60 % at sea level, 20 % at 12 km, 2 %
+from 16 km up, in the manner of textbook soundings; a source for single numbers there is none. The box takes in this
+air and is warmer, so its relative humidity is lower by the ratio of the saturation pressures over water (O. Alduchov
+and R. Eskridge, Improved Magnus form approximation of saturation vapor pressure, 1996, equation 21; from memory).
 """
 
 import numpy as np

@@ -29,7 +29,7 @@ class Bmp280(Part):
     name: Name = "pressure"
     address: Literal[0x76, 0x77] = 0x76
     offset_pa: float = number(0.0, -1000.0, 1000.0, "error of this specimen")
-    noise_pa: float = number(1.3, 0.0, 100.0, "standard deviation of a measurement; data sheet: 1.3 Pa at oversampling x16")
+    noise_pa: float = number(1.3, 0.0, 100.0, "standard deviation of a measurement at x16, the data sheet's")
 
 
 class Bme280(Bmp280):

@@ -21,7 +21,7 @@ def current_ma(raw_shunt, shunt_ohm):
     From the shunt voltage rather than from the chip's current register, so that a wrong shunt in the settings can be
     put right after the flight.
     """
-    return shunt_v(raw_shunt) / shunt_ohm * 1000.0
+    return raw_shunt * (SHUNT_V_PER_COUNT * 1000.0 / shunt_ohm)
 
 
 def calibration(current_lsb_a, shunt_ohm):

@@ -2,9 +2,9 @@
 
     python -m tests.bench.conversion_speed [--words 1000000] [--rounds 5]
 
-The longer conversions go through ground.decode.blocks, as in the decoder. The loop runs over a hundredth of the words, enough to
-be timed; array and loop take turns in one process, and what is counted is its own processor time. Goal: at least 50 times. "same"
-compares every word that the loop has seen, to the last bit.
+The longer conversions go through ground.decode.blocks, as in the decoder. The loop runs over a hundredth of the
+words, enough to be timed; array and loop take turns in one process, and what is counted is its own processor time.
+Goal: at least 50 times. "same" compares every word that the loop has seen, to the last bit.
 """
 
 import argparse
@@ -32,11 +32,26 @@ def contestants(rng, count):
     word16, word20 = (-32768, 32768), (0, 1 << 20)
     yield "bmp280", lambda p, t: bmp280.compensate(p, t, BMP280_CAL), (draw(*word20), draw(*word20)), True
     yield "bme280 humidity", _humidity, (draw(0, 1 << 16), draw(*word20)), True
-    yield "ms5611", lambda d1, d2: ms5611.compensate(d1, d2, PROM), (draw(2_000_000, 1 << 24), draw(5_500_000, 9_500_000)), True
+    yield (
+        "ms5611",
+        lambda d1, d2: ms5611.compensate(d1, d2, PROM),
+        (draw(2_000_000, 1 << 24), draw(5_500_000, 9_500_000)),
+        True,
+    )
     yield "ds18b20", lambda raw: (ds18b20.temperature_c(raw),), (draw(*word16),), False
     yield "tmp117", lambda raw: (tmp117.temperature_c(raw),), (draw(*word16),), False
-    yield "ina219", lambda bus, shunt: (ina219.bus_v(bus), ina219.current_ma(shunt, 0.1)), (draw(0, 1 << 16), draw(*word16)), False
-    yield "ina226", lambda bus, shunt: (ina226.bus_v(bus), ina226.current_ma(shunt, 0.1)), (draw(0, 1 << 15), draw(*word16)), False
+    yield (
+        "ina219",
+        lambda bus, shunt: (ina219.bus_v(bus), ina219.current_ma(shunt, 0.1)),
+        (draw(0, 1 << 16), draw(*word16)),
+        False,
+    )
+    yield (
+        "ina226",
+        lambda bus, shunt: (ina226.bus_v(bus), ina226.current_ma(shunt, 0.1)),
+        (draw(0, 1 << 15), draw(*word16)),
+        False,
+    )
 
 
 def _humidity(adc_h, adc_t):

@@ -49,13 +49,15 @@ def test_chip_id_tells_the_two_apart(cls, number):
 
 def test_humidity_calibration_comes_through_with_its_shared_nibbles_and_signs():
     words = [75, -362, 255, -313, -50, -30]
-    bench, _, _, barometer = make(VirtualBme280, humidity_calibration=words)
+    _bench, _, _, barometer = make(VirtualBme280, humidity_calibration=words)
     assert barometer.begin() == OK
     assert list(barometer.humidity_prom) == words
 
 
 @pytest.mark.parametrize("cls", [VirtualBmp280, VirtualBme280])
-@pytest.mark.parametrize(("hpa", "celsius"), [(1085.0, 60.0), (1013.0, 20.0), (300.0, -30.0), (30.0, -38.0), (8.0, 0.0)])
+@pytest.mark.parametrize(
+    ("hpa", "celsius"), [(1085.0, 60.0), (1013.0, 20.0), (300.0, -30.0), (30.0, -38.0), (8.0, 0.0)]
+)
 def test_a_sample_is_the_worlds(cls, hpa, celsius):
     bench, _, _, barometer = make(cls, hpa, celsius, 40.0)
     barometer.begin()
@@ -140,7 +142,7 @@ def test_an_ms5611_at_the_address_is_no_bmp280():
 @pytest.mark.parametrize("byte", [0, 5, 23])
 @pytest.mark.parametrize("cls", [VirtualBmp280, VirtualBme280])
 def test_a_bit_flipped_in_the_calibration_is_found_because_it_is_read_twice(cls, byte):
-    bench, chip, i2c, barometer = make(cls)
+    _bench, chip, i2c, barometer = make(cls)
     plain = i2c.readfrom_mem_into
 
     def flip_once(address, register, buf):
@@ -156,7 +158,7 @@ def test_a_bit_flipped_in_the_calibration_is_found_because_it_is_read_twice(cls,
 
 
 def test_a_bit_flipped_in_the_humidity_calibration_is_found_too():
-    bench, chip, i2c, barometer = make(VirtualBme280)
+    _bench, chip, i2c, barometer = make(VirtualBme280)
     plain = i2c.readfrom_mem_into
 
     def flip_once(address, register, buf):
@@ -213,6 +215,8 @@ def test_a_dead_bus_is_a_bus_fault_at_every_transfer():
 
 
 REGISTERS = {0x88 + n: byte for n, byte in enumerate(struct.pack("<HhhHhhhhhhhh", *EXAMPLE))}
+WORDS = bytes.fromhex(check_value("bmp280.registers.example")["inputs"]["F7..FC"].replace(" ", ""))
+REGISTERS |= {0xF7 + n: byte for n, byte in enumerate(WORDS)} | {0xD0: 0x58, 0xF3: 0, 0xF4: 0x30, 0xF5: 0, 0xE0: 0}
 ON_BOTH = f"""
 from firmware.drivers.bmp280 import BMP280
 from firmware.core.bmp280_pressure import pressure_pa
@@ -222,8 +226,6 @@ except ImportError:
     heap_lock = heap_unlock = lambda: None
 class Bus:
     registers = {REGISTERS!r}
-    registers.update({{0xD0: 0x58, 0xF3: 0, 0xF4: 0x30, 0xF5: 0, 0xE0: 0}})
-    registers.update(zip(range(0xF7, 0xFD), bytes.fromhex({check_value("bmp280.registers.example")["inputs"]["F7..FC"]!r}.replace(" ", ""))))
     def writeto(self, address, buf): pass
     def writeto_mem(self, address, register, buf): pass
     def readfrom_mem_into(self, address, register, buf):

@@ -1,4 +1,4 @@
-"""Tables of logs with BMP280, BME280, TMP117 and INA226: data sheets' examples, ratings, and calibrations that change."""
+"""Tables of logs with BMP280, BME280, TMP117, INA226: data sheets' examples, ratings, calibrations that change."""
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -111,8 +111,13 @@ def test_fine_temperatures_stand_beside_the_others(tmp_path):
 def test_power_of_an_ina226_is_the_data_sheets_example(tmp_path):
     given, expected = (check_value("ina226.example")[key] for key in ("inputs", "expected"))
     words = int(given["reg02_bus"], 16), int(given["reg01_shunt"], 16)
-    log = one_boot((r.CHANNEL, 0, r.CHIP_INA226, 0x4527, 2000, b"panel"), (r.POWER, 0, 0, *words),
-                   (r.POWER, 0, 0, words[0], 0x7FFF), (r.POWER, 0, 0, words[0], -0x8000), (r.POWER, 0, 0, 28801, 0))
+    log = one_boot(
+        (r.CHANNEL, 0, r.CHIP_INA226, 0x4527, 2000, b"panel"),
+        (r.POWER, 0, 0, *words),
+        (r.POWER, 0, 0, words[0], 0x7FFF),
+        (r.POWER, 0, 0, words[0], -0x8000),
+        (r.POWER, 0, 0, 28801, 0),
+    )
     rows = tables(tmp_path, log)
     first, *others = rows("power")
     assert first["bus_v"] == pytest.approx(expected["bus_V"]) and first["shunt_v"] == pytest.approx(expected["shunt_V"])
@@ -160,7 +165,9 @@ def test_a_boot_without_a_calibration_takes_the_last_one_of_the_boot_before(tmp_
     log.boot(2)
     log.add(r.PRESSURE, 1000, 0, 0, P, T)
     row = tables(tmp_path, log)("pressure")[0]
-    assert row["sensor"] == "bmp280" and row["pressure_hpa"] == pytest.approx(ENTRY["expected"]["p_Pa"] / 100, abs=0.001)
+    assert row["sensor"] == "bmp280" and row["pressure_hpa"] == pytest.approx(
+        ENTRY["expected"]["p_Pa"] / 100, abs=0.001
+    )
 
 
 @pytest.mark.parametrize("count", [0, 1, 16383, 16384, 16385, 50000])

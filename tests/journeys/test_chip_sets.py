@@ -1,4 +1,5 @@
-"""Whole flights with each set of chips that a team could buy, decoded and held against the truth of the simulated world.
+"""Whole flights with each set of chips that a team could buy, decoded and held against the truth of the simulated
+world.
 
 The tolerances are the data sheets' (ground/decode/chips.py, tests/data/check_values.json); the virtual parts draw their
 errors inside them. The flights burst at some 16 km, far above the 9 km to which a BMP280 is rated.
@@ -67,7 +68,7 @@ def test_no_chip_has_anything_to_complain_about(journey):
 
 
 def test_every_chip_is_found_and_never_lost(journey):
-    name, flight = journey
+    _name, flight = journey
     events = flight.table("event")
     said = [code for code in events["name"] if code is not None] if "name" in events else events["text"]
     text = "\n".join(events["text"])
@@ -124,7 +125,11 @@ def test_humidity_is_there_where_a_chip_measures_it(journey):
 
 def test_metadata_tell_each_chips_rating(journey):
     name, flight = journey
-    rated = {"ms5611": b"10 to 1200 hPa (MS5611", "bmp280": b"300 to 1100 hPa (BMP280", "bme280": b"300 to 1100 hPa (BME280"}
+    rated = {
+        "ms5611": b"10 to 1200 hPa (MS5611",
+        "bmp280": b"300 to 1100 hPa (BMP280",
+        "bme280": b"300 to 1100 hPa (BME280",
+    }
     field = pq.read_schema(flight.folder / "tables" / "pressure.parquet").field("pressure_hpa")
     assert field.metadata[b"rated"].startswith(rated[SETS[name]["pressure"][0]["chip"]])
     field = pq.read_schema(flight.folder / "tables" / "temperature.parquet").field("temperature_c")
@@ -137,7 +142,9 @@ def test_phases_are_those_of_the_flight(journey):
     _name, flight = journey
     table, truth = flight.flight_table(), flight.truth()
     right = {utc[:19]: phase for utc, phase in zip(truth["utc"], truth["phase"], strict=True)}
-    same = [phase == right[utc[:19]] for utc, phase in zip(table["utc"], table["phase"], strict=True) if utc[:19] in right]
+    same = [
+        phase == right[utc[:19]] for utc, phase in zip(table["utc"], table["phase"], strict=True) if utc[:19] in right
+    ]
     assert np.mean(same) > 0.99
     phases = [line for line in flight.table("event")["text"] if line.startswith("flight phase")]
     assert [line.split()[2] for line in phases] == ["0", "1", "2", "3"]

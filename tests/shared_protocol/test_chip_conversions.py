@@ -37,7 +37,8 @@ def test_bmp280_matches_the_data_sheet_s_64_bit_example_to_the_last_count():
 
 @pytest.mark.parametrize(
     ("name", "key", "tolerance_pa"),
-    [("double", "p_Pa", 0.05), ("double", "p_Pa_with_t_fine_truncated_to_int", 0.01), ("int32", "p_Pa", 3.0)])  # fmt: skip
+    [("double", "p_Pa", 0.05), ("double", "p_Pa_with_t_fine_truncated_to_int", 0.01), ("int32", "p_Pa", 3.0)],
+)
 def test_bmp280_agrees_with_the_other_arithmetics_of_the_data_sheet(name, key, tolerance_pa):
     entry = check_value(f"bmp280.example.{name}")
     words = entry["inputs"]
@@ -107,7 +108,7 @@ def as_the_data_sheet_prints_it(adc_p, adc_t, cal):
     var2 = var2 + ((var1 * p5) << 17)
     var2 = var2 + (p4 << 35)
     var1 = ((var1 * var1 * p3) >> 8) + ((var1 * p2) << 12)
-    var1 = ((((1 << 47) + var1)) * p1) >> 33
+    var1 = (((1 << 47) + var1) * p1) >> 33
     if var1 == 0:
         return (t_fine * 5 + 128) >> 8, 0
     p = 1048576 - adc_p

@@ -60,7 +60,7 @@ def test_the_worked_example_comes_out_to_the_last_word():
 
 def test_identities_are_those_of_the_data_sheets():
     assert read(on_the_bench()[2], 0xD0)[0] == int(check_value("bmp280.range")["expected"]["chip_id"], 16)
-    bench, _, i2c = on_the_bench(cls=VirtualBme280)
+    _bench, _, i2c = on_the_bench(cls=VirtualBme280)
     assert read(i2c, 0xD0)[0] == int(check_value("bme280.differences")["expected"]["chip_id"], 16)
 
 
@@ -194,7 +194,7 @@ def test_specimens_stay_within_the_stated_error_and_grow_wild_below_the_rating()
 
 
 def test_noise_is_that_of_the_data_sheet():
-    bench, chip, i2c = on_the_bench(500.0, 15.0, ideal=False, seed=3)
+    bench, _chip, i2c = on_the_bench(500.0, 15.0, ideal=False, seed=3)
     values = [conversion.compensate(*measured(bench, i2c), EXAMPLE)[1] / 256 for _ in range(400)]
     mean = sum(values) / len(values)
     deviation = (sum((value - mean) ** 2 for value in values) / len(values)) ** 0.5

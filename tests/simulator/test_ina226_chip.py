@@ -132,7 +132,7 @@ def test_misuses_are_objected_to():
 
 def test_specimens_stay_within_the_stated_error():
     for seed in range(40):
-        bench, chip, i2c = on_the_bench(10.0, 300.0, seed=seed, ideal=False)
+        bench, _chip, i2c = on_the_bench(10.0, 300.0, seed=seed, ideal=False)
         bench.clock.sleep_ms(5)
         microvolt, volt = read_signed(i2c, SHUNT) * 2.5, read(i2c, BUS) * 0.00125
         gain = ina226.stated_error["gain_pct"] / 100
@@ -141,7 +141,7 @@ def test_specimens_stay_within_the_stated_error():
 
 
 def test_bench_door_silences_and_browns_out():
-    bench, chip, i2c = on_the_bench()
+    _bench, chip, i2c = on_the_bench()
     write(i2c, CALIBRATION, 2048)
     chip.brown_out()
     assert read(i2c, CALIBRATION) == 0
@@ -155,8 +155,8 @@ def test_bench_door_silences_and_browns_out():
     [(0.0, 0.0), (0.5, 1.0), (5.4, 145.0), (12.0, -300.0), (25.9, 799.0), (36.0, 819.0), (3.3, -819.2)],
 )
 def test_a_driver_from_elsewhere_reads_the_bench(volt, milliampere):
-    """pamoja-sensors (PyPI). Its driver talks to a bus of its own kind only, so the registers are carried across: what it
-    writes goes into the virtual chip, and what that one then holds goes into its bus."""
+    """pamoja-sensors (PyPI). Its driver talks to a bus of its own kind only, so the registers are carried across:
+    what it writes goes into the virtual chip, and what that one then holds goes into its bus."""
     native = pytest.importorskip("pamoja._native")
     their_part = native.ina226_sim_part(ADDRESS)
     bus = native.I2cBus.simulated([their_part])

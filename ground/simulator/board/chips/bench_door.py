@@ -1,8 +1,8 @@
 """What a test or a fault may do to a register chip on the I2C bus, whatever the chip is.
 
-A chip that inherits from BenchDoor names its own two bus calls `_write(data)` and `_read_into(buf)`, and `_settle()`, which
-brings its registers up to now; it keeps the register last addressed in `_pointer`, adds `late_us` to the length of its
-conversions, leaves its results alone while `frozen`, and calls open_door() when it is made.
+A chip that inherits from BenchDoor names its own two bus calls `_write(data)` and `_read_into(buf)`, and `_settle()`,
+which brings its registers up to now; it keeps the register last addressed in `_pointer`, adds `late_us` to the length
+of its conversions, leaves its results alone while `frozen`, and calls open_door() when it is made.
 """
 
 _EIO = 5

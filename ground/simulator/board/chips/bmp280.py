@@ -1,18 +1,20 @@
-"""Barometers BMP280 and BME280 at their I2C registers (Bosch data sheets BST-BMP280-DS001 and BST-BME280-DS002, from memory).
+"""Barometers BMP280 and BME280 at their I2C registers (Bosch data sheets BST-BMP280-DS001 and BST-BME280-DS002, from
+memory).
 
 What is measured becomes raw words by the data sheet's host formula in double precision, solved for the words, so that a
 correct host reads the world plus what this specimen gets wrong.
 
-Error of a specimen (`stated_error`): +-1.0 hPa from 300 to 1100 hPa and 0 to 65 degC, +-1.7 hPa down to -20 degC, +-1.0
-degC, humidity +-3 %. The seed picks constant offsets within +-0.7 hPa, +-0.5 degC and +-2 %. Below 300 hPa nothing is
-stated; the seed adds an error that grows in proportion to what is missing, up to +-2 hPa in a vacuum (an assumption:
-parts go on working there, and nobody says how well). Noise: RMS of the data sheet at each oversampling, filter off.
-Resolution: 16 bits at oversampling x1, one more for each doubling, 20 with the filter on (3.3.1, 3.3.2). Time: the longest
-(3.8.1), which a host has to wait for.
+Error of a specimen (`stated_error`): +-1.0 hPa from 300 to 1100 hPa and 0 to 65 degC, +-1.7 hPa down to -20 degC,
++-1.0 degC, humidity +-3 %. The seed picks constant offsets within +-0.7 hPa, +-0.5 degC and +-2 %. Below 300 hPa
+nothing is stated; the seed adds an error that grows in proportion to what is missing, up to +-2 hPa in a vacuum (an
+assumption: parts go on working there, and nobody says how well). Noise: RMS of the data sheet at each oversampling,
+filter off. Resolution: 16 bits at oversampling x1, one more for each doubling, 20 with the filter on (3.3.1, 3.3.2).
+Time: the longest (3.8.1), which a host has to wait for.
 
-Strict where the real chip shrugs: an unknown register, a write to a read-only one, a word without its register, data read
-during or before the first measurement, config written while measuring or in normal mode (4.3.4: "may be ignored": here it
-is), a measurement begun during another, a transfer while the chip starts after a soft reset. Each is noted in the ledger.
+Strict where the real chip shrugs: an unknown register, a write to a read-only one, a word without its register, data
+read during or before the first measurement, config written while measuring or in normal mode (4.3.4: "may be
+ignored": here it is), a measurement begun during another, a transfer while the chip starts after a soft reset. Each
+is noted in the ledger.
 """
 
 import math
@@ -35,8 +37,15 @@ _HUMIDITY_EXAMPLE = (75, 362, 0, 313, 50, 30)  # H1 to H6, made up
 _SPREAD = 0.01  # specimens differ by about so much (an assumption; small enough for every word to fit 20 bits)
 _EIO = 5
 
-stated_error = {"pressure_hpa": 1.7, "temperature_c": 1.0, "humidity_pct": 3.0, "offset_hpa": 0.7, "offset_c": 0.5,
-                "offset_pct": 2.0, "vacuum_hpa": 2.0}
+stated_error = {
+    "pressure_hpa": 1.7,
+    "temperature_c": 1.0,
+    "humidity_pct": 3.0,
+    "offset_hpa": 0.7,
+    "offset_c": 0.5,
+    "offset_pct": 2.0,
+    "vacuum_hpa": 2.0,
+}
 
 
 class VirtualBmp280(BenchDoor):
@@ -60,9 +69,23 @@ class VirtualBmp280(BenchDoor):
     kind = "bmp280"
     has_humidity = False
 
-    def __init__(self, clock, source, ledger, seed=0, name="pressure", pressure="pressure_hpa", temperature="box_c",
-                 humidity="box_humidity_pct", offset_pa=0.0, noise_pa=1.3, ideal=False, boot=1, calibration=None,
-                 humidity_calibration=None):
+    def __init__(
+        self,
+        clock,
+        source,
+        ledger,
+        seed=0,
+        name="pressure",
+        pressure="pressure_hpa",
+        temperature="box_c",
+        humidity="box_humidity_pct",
+        offset_pa=0.0,
+        noise_pa=1.3,
+        ideal=False,
+        boot=1,
+        calibration=None,
+        humidity_calibration=None,
+    ):
         self.name = name
         self._clock = clock
         self._source = source
@@ -105,8 +128,15 @@ class VirtualBmp280(BenchDoor):
         self._ready_us = 0
 
     def specimen(self):
-        return {"chip": self.kind, "name": self.name, "offset_hpa": self.offset_hpa, "offset_c": self.offset_c,
-                "offset_pct": self.offset_pct, "vacuum_hpa": self.vacuum_hpa, "calibration": self.calibration}
+        return {
+            "chip": self.kind,
+            "name": self.name,
+            "offset_hpa": self.offset_hpa,
+            "offset_c": self.offset_c,
+            "offset_pct": self.offset_pct,
+            "vacuum_hpa": self.vacuum_hpa,
+            "calibration": self.calibration,
+        }
 
     # --- bus door --------------------------------------------------------------------------------------------
 

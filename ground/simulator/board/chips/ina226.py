@@ -5,8 +5,9 @@ as its configuration says, and works out current and power from its calibration 
 formulas (7.5.1).
 
 Error of a specimen (`stated_error`, 6.5): shunt offset +-10 uV, bus offset +-7.5 mV, gain of either +-0.1 %. The seed
-picks an offset within +-5 uV and +-3 mV and gains within +-0.05 %. Noise: half a last bit, less when the chip averages (an
-assumption; the data sheet gives none). Conversions take the longest time stated. The alert pin is not modelled.
+picks an offset within +-5 uV and +-3 mV and gains within +-0.05 %. Noise: half a last bit, less when the chip
+averages (an assumption; the data sheet gives none). Conversions take the longest time stated. The alert pin is not
+modelled.
 
 Strict: an unknown register, a write to a read-only one, another length than two bytes, a result read before the first
 conversion under the present configuration has ended, current or power read without a calibration. Each is noted; the
@@ -26,7 +27,14 @@ _READY, _OVERFLOW = 0x0008, 0x0004
 _MASK_WRITABLE = 0xFC03
 _EIO = 5
 
-stated_error = {"shunt_uv": 10.0, "bus_mv": 7.5, "gain_pct": 0.1, "offset_uv": 5.0, "offset_mv": 3.0, "seeded_gain_pct": 0.05}
+stated_error = {
+    "shunt_uv": 10.0,
+    "bus_mv": 7.5,
+    "gain_pct": 0.1,
+    "offset_uv": 5.0,
+    "offset_mv": 3.0,
+    "seeded_gain_pct": 0.05,
+}
 
 
 class VirtualIna226(BenchDoor):
@@ -44,8 +52,20 @@ class VirtualIna226(BenchDoor):
 
     is_bytewise = False
 
-    def __init__(self, clock, source, ledger, seed=0, name="panel", bus_v="panel_bus_v",
-                 current_ma="panel_current_ma", shunt_ohm=0.1, shunt_tolerance_pct=0.0, ideal=False, boot=1):
+    def __init__(
+        self,
+        clock,
+        source,
+        ledger,
+        seed=0,
+        name="panel",
+        bus_v="panel_bus_v",
+        current_ma="panel_current_ma",
+        shunt_ohm=0.1,
+        shunt_tolerance_pct=0.0,
+        ideal=False,
+        boot=1,
+    ):
         self.name = name
         self._clock = clock
         self._source = source
@@ -83,8 +103,14 @@ class VirtualIna226(BenchDoor):
         self._calibration = state["calibration"]
 
     def specimen(self):
-        return {"chip": "ina226", "name": self.name, "offset_uv": self.offset_uv, "offset_mv": self.offset_mv,
-                "shunt_gain": self.shunt_gain, "bus_gain": self.bus_gain}
+        return {
+            "chip": "ina226",
+            "name": self.name,
+            "offset_uv": self.offset_uv,
+            "offset_mv": self.offset_mv,
+            "shunt_gain": self.shunt_gain,
+            "bus_gain": self.bus_gain,
+        }
 
     # --- bus door --------------------------------------------------------------------------------------------
 

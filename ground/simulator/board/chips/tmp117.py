@@ -1,8 +1,8 @@
 """Thermometer TMP117 at its I2C registers (Texas Instruments data sheet SNOSD82, from memory).
 
-Error of a specimen (`stated_error`): +-0.1 degC from -20 to 50 degC, +-0.25 from -55 to 125. The seed picks an offset within
-+-0.1 degC, constant over the flight. Noise: half a last bit with 8 samples averaged ("repeatability" +-1 LSB), more with
-fewer. A conversion takes 17.5 ms a sample, the longest, which a host has to wait for.
+Error of a specimen (`stated_error`): +-0.1 degC from -20 to 50 degC, +-0.25 from -55 to 125. The seed picks an offset
+within +-0.1 degC, constant over the flight. Noise: half a last bit with 8 samples averaged ("repeatability" +-1 LSB),
+more with fewer. A conversion takes 17.5 ms a sample, the longest, which a host has to wait for.
 
 Strict: an unknown register, a write to a read-only one, another length than two bytes, a result read before the first
 conversion since power-up, a transfer during a soft reset. Each is noted; the chip answers with what its register holds.
@@ -39,8 +39,9 @@ class VirtualTmp117(BenchDoor):
 
     is_bytewise = False
 
-    def __init__(self, clock, source, ledger, seed=0, name="outside", column="probe_outside_c", offset_c=0.0,
-                 ideal=False, boot=1):
+    def __init__(
+        self, clock, source, ledger, seed=0, name="outside", column="probe_outside_c", offset_c=0.0, ideal=False, boot=1
+    ):
         self.name = name
         self._clock = clock
         self._source = source
