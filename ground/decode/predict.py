@@ -15,6 +15,7 @@ import numpy as np
 
 from ground.decode import crc_tables
 from ground.decode.sectors import intact_text
+from ground.decode.threads import each
 from ground.decode.wire import (
     HEADER_KIND,
     KIND_COUNT,
@@ -59,23 +60,24 @@ def clean_frames(blocks):
         Blocks that are done with; the others still have to be looked at.
     """
     settled = np.zeros(blocks.count, dtype=bool)
-    parts = []
+    firsts = range(0, blocks.count, CHUNK)
     if len(blocks.keys.pairs) > _KEYS_MAX:
-        return [NOTHING] * -(-blocks.count // CHUNK), settled
+        return [NOTHING] * len(firsts), settled
     tables = _end_tables(tuple(blocks.keys.salts().tolist()))
     text = intact_text(blocks)
-    for first in range(0, blocks.count, CHUNK):
+
+    def part(first):
         last = min(first + CHUNK, blocks.count)
         owner = blocks.owner[first:last]
         if not (owner >= 0).any():
-            parts.append(NOTHING)
-            continue
+            return NOTHING
         in_chunk = text[(text >= first) & (text < last)]
         words, kinds, settled[first:last] = _chunk(blocks, first, last, in_chunk, tables)
         keys = owner.take(words >> 8) if owner.any() else np.zeros(len(words), dtype=np.int32)
         words += first * SECTOR_WORDS  # from here on places in the whole; what they point at is still in the cache
-        parts.append(Found(words * 2, kinds, keys, *_stamps(blocks.data.view("<u2"), words)))
-    return parts, settled
+        return Found(words * 2, kinds, keys, *_stamps(blocks.data.view("<u2"), words))
+
+    return each(part, firsts), settled
 
 
 def _stamps(data, words):

@@ -14,6 +14,7 @@ from ground.decode.predict import CHUNK, NOTHING, Found, clean_frames
 from ground.decode.rough import rough_frames
 from ground.decode.sectors import Blocks, Keys, split
 from ground.decode.sequence import arrange
+from ground.decode.threads import each
 from ground.decode.wire import KIND_COUNT, KIND_SIZES, SECTOR_SIZE, frame_dtypes, row_view, rows_at
 
 _STAMP = np.dtype([("seq", "<u2"), ("t_ms", "<u4")])
@@ -166,7 +167,7 @@ def _rows_by_kind(pieces, kinds, owner, order):
     out = [np.empty(count, dtype=f"V{size}") for count, size in zip(counts, KIND_SIZES, strict=True)]
     row_keys = [np.zeros(count, dtype=np.int32) for count in counts]
     if order is None:
-        filled = [0] * KIND_COUNT
+        filled = np.zeros(KIND_COUNT, dtype=np.int64)
         for piece in pieces:
             _fill_in_place(piece, out, row_keys, filled)
     else:
@@ -177,21 +178,26 @@ def _rows_by_kind(pieces, kinds, owner, order):
 
 def _fill_in_place(piece, out, row_keys, filled):
     """Copy a piece's frames behind what is there, a few thousand at a time: source and goal then stay in the cache."""
+    found = piece.found
     views = [row_view(piece.blocks.data, int(size)) for size in KIND_SIZES]
-    present = [kind for kind in range(KIND_COUNT) if len(out[kind])]
-    several = piece.found.keys.any()
-    for begin in range(0, len(piece.found.starts), _STEP):
-        kinds = piece.found.kinds[begin : begin + _STEP]
-        starts = piece.found.starts[begin : begin + _STEP]
-        for kind in present:
+    several = found.keys.any()
+    begins = range(0, len(found.starts), _STEP)
+    counts = np.array([np.bincount(found.kinds[begin : begin + _STEP], minlength=KIND_COUNT) for begin in begins])
+    goals = filled + np.cumsum(counts, axis=0) - counts if len(counts) else counts
+
+    def copy(step):
+        stretch = slice(begins[step], begins[step] + _STEP)
+        kinds, starts = found.kinds[stretch], found.starts[stretch]
+        for kind in np.flatnonzero(counts[step]).tolist():
             chosen = np.flatnonzero(kinds == kind)
-            if len(chosen) == 0:
-                continue
-            goal = slice(filled[kind], filled[kind] + len(chosen))
+            goal = slice(goals[step, kind], goals[step, kind] + len(chosen))
             out[kind][goal] = views[kind][starts[chosen]]
             if several:
-                row_keys[kind][goal] = piece.found.keys[begin : begin + _STEP][chosen]
-            filled[kind] = goal.stop
+                row_keys[kind][goal] = found.keys[stretch][chosen]
+
+    each(copy, range(len(begins)))
+    if len(counts):
+        filled += counts.sum(axis=0)
 
 
 def _fill_in_order(pieces, kinds, owner, order, out, row_keys):
