@@ -119,7 +119,9 @@ class GnssSetup:
             if accepted:
                 self._go(CHECK_MODEL, now_ms)
             else:
-                self._note(events.GNSS_MODEL_REFUSED, self.model, 0)
+                times = self._refused + 1
+                if times & (times - 1) == 0:  # the 1st, 2nd, 4th, 8th, ...: one that never obeys does not fill the log
+                    self._note(events.GNSS_MODEL_REFUSED, self.model, 0)
                 self._refuse(now_ms)
         elif step == CHECK_MODEL and message_id == (0x8B if valset else 0x24):
             if not accepted:  # an acknowledgement follows the answer itself, which has moved us on by then

@@ -13,7 +13,7 @@ from ground.simulator.board.gnss.behaviour import BEHAVIOURS
 
 _COMPLAINTS_SHOWN = 3
 
-GnssBehaviour = StrEnum("GnssBehaviour", list(BEHAVIOURS))
+GnssBehaviour = StrEnum("GnssBehaviour", list(BEHAVIOURS))  # type: ignore[misc]  # names from the virtual receiver
 
 
 def fly(

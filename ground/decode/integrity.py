@@ -50,7 +50,9 @@ def account(source, records, decoded):
         "records_unknown": unknown,
         "readings_without_calibration": decoded.uncalibrated,
         "logs": [_log(log) for log in decoded.logs],
-        "boots": [_boot(boot, decoded.lines[boot.key], decoded.times_refused.get(boot.key, {})) for boot in decoded.boots],
+        "boots": [
+            _boot(boot, decoded.lines[boot.key], decoded.times_refused.get(boot.key, {})) for boot in decoded.boots
+        ],
         "notes": notes,
     }
 

@@ -64,7 +64,7 @@ def fit(t_ms, utc_ms):
         agree = later
         begin, rate_error = _through(t, offset, agree)
     residual = offset - rate_error * t - begin
-    told = ~gnss_clock.earlier_and_wrong(t, residual, agree, begin)  # fixes whose error has no known reason, and right ones
+    told = ~gnss_clock.earlier_and_wrong(t, residual, agree, begin)  # all but the errors whose reason is known
     scatter = np.abs(residual)
     basis = "gps"
     spread = float(np.percentile(scatter[agree], 95))

@@ -32,7 +32,8 @@ class Flown:
 
 
 def fly_and_decode(folder, scenario="calm", **options):
-    """Fly a shipped scenario (or a path) into `folder`, decode its card there, and give the result back."""
-    flight = fly(load_scenario(scenario), folder, **options)
+    """Fly a scenario (a shipped name, a path, or one loaded) into `folder`, decode its card, give the result back."""
+    loaded = load_scenario(scenario) if isinstance(scenario, str | Path) else scenario
+    flight = fly(loaded, folder, **options)
     decoded = decode(folder / "card.img", folder)
     return Flown(Path(folder), flight, decoded)
