@@ -179,23 +179,65 @@ def test_ina226_steps_and_full_scale_are_those_of_the_data_sheet():
     assert ina226.shunt_v(np.array([-32768, 32767]))[0] * 1e3 == pytest.approx(-expected["shunt_range_mV"])
 
 
-SCALARS = f"""
+def every_number():
+    """(expression, value, tolerance) for each check value of these chips that a conversion can give."""
+    for name in ("bmp280.example.double", "bmp280.example.int64", "bmp280.example.int32"):
+        words, expected = check_value(name)["inputs"], check_value(name)["expected"]
+        call = f"bmp280.compensate({words['adc_P']}, {words['adc_T']}, cal)"
+        yield f"{call}[1] / 256", expected["p_Pa"], 3 if name.endswith("int32") else 0.05
+        yield f"{call}[0]", 2508, 0
+        yield f"bmp280.fine_temperature({words['adc_T']}, cal)", int(expected["t_fine"]), 0
+    entry = check_value("bmp280.rounding.shift_vs_divide")
+    yield f"bmp280.fine_temperature({entry['inputs']['adc_T']}, cal)", entry["expected"]["shift"]["t_fine"], 0
+    for name, kelvin, pascal in (("bmp280.trap.0x80000", "T_C", "p_Pa"),
+                                 ("bmp280.below_range", "formula_T_C", "formula_p_Pa")):  # fmt: skip
+        words, expected = check_value(name)["inputs"], check_value(name)["expected"]
+        call = f"bmp280.compensate({words['adc_P']}, {words['adc_T']}, cal)"
+        yield f"{call}[0] / 100", expected[kelvin], 0.01
+        yield f"{call}[1] / 256", expected[pascal], 0.1
+    entry = check_value("bme280.humidity.example")
+    words = entry["inputs"]
+    wet = [words[f"dig_H{n}"] for n in range(1, 7)]
+    call = f"bmp280.humidity_q10({words['adc_H']}, {words['t_fine']}, {wet}) / 1024"
+    yield call, entry["expected"]["RH_int_percent"], 0.01
+    yield call, entry["expected"]["RH_double_percent"], 0.01
+    for name in ("tmp117.table", "tmp117.extra"):
+        entry = check_value(name)
+        for code, celsius in zip(entry["inputs"]["code"], entry["expected"]["T_C"], strict=True):
+            raw = int(code, 16)
+            yield f"tmp117.temperature_c({raw - 0x10000 if raw & 0x8000 else raw})", celsius, 0
+    words, expected = check_value("ina226.example")["inputs"], check_value("ina226.example")["expected"]
+    yield f"ina226.bus_v({int(words['reg02_bus'], 16)})", expected["bus_V"], 1e-9
+    yield f"ina226.shunt_v({int(words['reg01_shunt'], 16)})", expected["shunt_V"], 1e-9
+    yield f"ina226.current_ma({int(words['reg01_shunt'], 16)}, 0.002) / 1000", expected["current_A"], 1e-6
+    yield f"ina226.calibration({words['Current_LSB_A']}, {words['R_shunt_ohm']})", expected["calibration"], 0
+    expected = check_value("ina226.lsb")["expected"]
+    yield "ina226.shunt_v(1) * 1e6", expected["shunt_LSB_uV"], 1e-9
+    yield "ina226.bus_v(1) * 1e3", expected["bus_LSB_mV"], 1e-9
+
+
+@pytest.mark.parametrize("interpreter", INTERPRETERS)
+def test_every_check_value_of_these_chips_holds_on_both_pythons(interpreter):
+    wanted = list(every_number())
+    assert len(wanted) >= 35
+    code = f"import json\nfrom shared_protocol.conversions import bmp280, ina226, tmp117\ncal = {EXAMPLE!r}\n"
+    said = json.loads(run(code + f"print(json.dumps([{', '.join(one[0] for one in wanted)}]))", interpreter))
+    for value, (expression, expected, tolerance) in zip(said, wanted, strict=True):
+        assert value == pytest.approx(expected, abs=tolerance, rel=0), expression
+
+
+EXTREMES = f"""
 import json
-from shared_protocol.conversions import bmp280, ina226, tmp117
-cal = {EXAMPLE!r}
-out = [bmp280.compensate(p, t, cal) for p, t in
-       ((415148, 519888), (900000, 330000), (524288, 524288), (0, 0), (1048575, 0), (0, 1048575), (1048575, 1048575))]
-out.append(bmp280.humidity_q10(30000, 128422, [75, 362, 0, 313, 50, 30]))
-out.append(bmp280.compensate(415148, 519888, [0] * 12))
-out.append([tmp117.temperature_c(-32768), tmp117.temperature_c(3200), ina226.calibration(0.001, 0.002)])
-print(json.dumps(out))
+from shared_protocol.conversions import bmp280
+words = (0, 1, 330000, 524288, 1048575)
+out = [bmp280.compensate(p, t, {EXAMPLE!r}) for p in words for t in words]
+print(json.dumps(out + [bmp280.compensate(415148, 519888, [0] * 12)]))
 """
 
 
-def test_both_pythons_convert_single_numbers_alike():
-    said = [json.loads(run(SCALARS, interpreter)) for interpreter in INTERPRETERS]
-    assert said[0][0] == [2508, 25767233] and said[0][7] == 56317 and said[0][9] == [-256.0, 25.0, 2560]
-    assert all(other == said[0] for other in said)
+def test_both_pythons_convert_extreme_words_alike():
+    said = [json.loads(run(EXTREMES, interpreter)) for interpreter in INTERPRETERS]
+    assert len(said[0]) == 26 and all(other == said[0] for other in said)
 
 
 def test_bmp280_on_the_board_allocates_nothing():
