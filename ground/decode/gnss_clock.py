@@ -12,6 +12,7 @@ from ground.decode import flags
 from ground.decode.moments import WEEK_MS, leap_seconds
 
 ROLLOVER_MS = 1024 * WEEK_MS
+CLOCK_DISAGREES = "gps, clock disagrees"  # basis of a line through times that do not run like the board's clock
 OFF_MS = 1500.0  # rows come up to a second late when the line is busy
 _ROLLOVERS = (0, 1, 2)
 _SURE = 10  # fixes
@@ -24,10 +25,18 @@ _KIND_WORDS = {
 }
 
 
-def corrections(moment_ms):
-    """What can lie between a wrong time and the right one that follows it: list of (right minus wrong), not 0. [ms]"""
-    leap_ms = 1000 * int(leap_seconds(np.array([moment_ms]))[0])
-    return [k * ROLLOVER_MS - leap for k in _ROLLOVERS for leap in (0, leap_ms) if k or leap]
+def _corrections(moment_ms, is_right):
+    """What can lie between a wrong time and the right one that follows it: list of (right minus wrong), not 0. [ms]
+
+    The leap seconds are those of the right moment: `moment_ms` itself, or what each correction makes of it.
+    """
+    found = []
+    for turns in _ROLLOVERS:
+        right_ms = moment_ms if is_right else moment_ms + turns * ROLLOVER_MS
+        leap_ms = 1000 * int(leap_seconds(np.array([right_ms]))[0])
+        found += [turns * ROLLOVER_MS] if turns else []
+        found += [turns * ROLLOVER_MS - leap_ms]
+    return found
 
 
 def later_and_right(t_ms, residual_ms, agree, moment_ms):
@@ -42,7 +51,7 @@ def later_and_right(t_ms, residual_ms, agree, moment_ms):
     moment_ms : float
         About when it is, by the majority. [ms since 1970]
     """
-    for shift in corrections(moment_ms):
+    for shift in _corrections(moment_ms, is_right=False):
         other = np.abs(residual_ms - shift) < OFF_MS
         if other.sum() >= _SURE and (t_ms[agree] < t_ms[other].min()).mean() >= _BEFORE_SHARE:
             return other
@@ -55,7 +64,7 @@ def earlier_and_wrong(t_ms, residual_ms, right, moment_ms):
     if not right.any():
         return wrong
     before = t_ms < np.median(t_ms[right])
-    for shift in corrections(moment_ms):
+    for shift in _corrections(moment_ms, is_right=True):
         wrong |= before & (np.abs(residual_ms + shift) < OFF_MS)
     return wrong
 
@@ -64,7 +73,7 @@ def doubts(t_ms, utc_ms, line):
     """Flag bits of receiver times against a boot's UTC line; int64, shape (n,), 0 where they agree."""
     bits = np.zeros(len(t_ms), dtype=np.int64)
     residual = (utc_ms - line.at(t_ms)).astype(float)
-    tolerance = max(OFF_MS, line.uncertainty_ms if line.basis != "gps" else 0.0)
+    tolerance = max(OFF_MS, line.uncertainty_ms) if line.basis == CLOCK_DISAGREES else OFF_MS
     off = np.abs(residual) > tolerance
     turns = np.round(residual / ROLLOVER_MS)
     rest = residual - turns * ROLLOVER_MS

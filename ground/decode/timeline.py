@@ -69,7 +69,7 @@ def fit(t_ms, utc_ms):
     basis = "gps"
     spread = float(np.percentile(scatter[agree], 95))
     if agree[told].mean() < 0.5:
-        basis = "gps, clock disagrees"
+        basis = gnss_clock.CLOCK_DISAGREES
         spread = float(np.percentile(scatter[told], 95))
     else:
         step = _second_clock(residual[told & ~agree], told.sum())
@@ -160,7 +160,7 @@ def join(boots, fitted, causes):
                 f"boot {boot.boot}: the receiver's clock stepped and it is not sure which side is right; "
                 f"utc uncertain by {lines[n].uncertainty_ms / 1000:.1f} s"
             )
-        elif lines[n].basis == "gps, clock disagrees":
+        elif lines[n].basis == gnss_clock.CLOCK_DISAGREES:
             notes.append(
                 f"boot {boot.boot}: the receiver's time does not run like the board's clock; "
                 f"utc uncertain by {lines[n].uncertainty_ms / 1000:.0f} s"

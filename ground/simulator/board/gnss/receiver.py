@@ -54,8 +54,8 @@ class VirtualReceiver:
         self._sky = Sky(Noise(seed, "gnss/sky/" + name), 3 if generation == "m10" else 2)
         self.configuration = cfg.Configuration(generation, baud)
         self.behaviour = Behaviour(
-            behaviour, Noise(seed, "gnss/behaviour/%s/boot%d" % (name, boot)), freeze_above_m, almanac_s, time_step_at_s,
-            time_step_for_s, time_step_s, restart_every_s)
+            behaviour, Noise(seed, "gnss/behaviour/%s/boot%d" % (name, boot)), freeze_above_m, almanac_s,
+            time_step_at_s, time_step_for_s, time_step_s, restart_every_s)
         self._parser = ubx.CommandParser()
         self._commands = []  # [moment the last byte is in, bytes], in order
         self._navigation = Navigation(
