@@ -156,13 +156,28 @@ class VirtualBmp280(BenchDoor):
         self._awake()
         self._settle()
         pointer = self._pointer
-        for place in range(len(buf)):
-            buf[place] = self._register(pointer + place)
+        if pointer == _DATA and len(buf) >= 6:  # the usual burst, without asking register by register
+            self._pack_words(buf)
+            for place in range(6, len(buf)):
+                buf[place] = self._register(pointer + place)
+        else:
+            for place in range(len(buf)):
+                buf[place] = self._register(pointer + place)
         if pointer + len(buf) > _DATA:
             if self._is_measuring:
                 self._object("data read during a measurement")
             elif self._words[1] == _NEVER and self._words[0] == _NEVER:
                 self._object("data read before the first measurement")
+
+    def _pack_words(self, buf):
+        """Pressure and temperature, 20 bits each, high byte first, low four bits 0 (table 18)."""
+        pressure, temperature, _ = self._words
+        buf[0] = pressure >> 12
+        buf[1] = pressure >> 4 & 0xFF
+        buf[2] = pressure << 4 & 0xF0
+        buf[3] = temperature >> 12
+        buf[4] = temperature >> 4 & 0xFF
+        buf[5] = temperature << 4 & 0xF0
 
     def _awake(self):
         if self._clock.now_us < self._ready_us:
@@ -171,14 +186,14 @@ class VirtualBmp280(BenchDoor):
             raise OSError(_EIO)
 
     def _register(self, address):
-        if address in self._fixed:
-            return self._fixed[address]
         if address == _STATUS:
             return 0x08 if self._is_measuring else 0
         if address == _CTRL_MEAS:
             return self._ctrl_meas
         if address == _CONFIG:
             return self._config
+        if address in self._fixed:
+            return self._fixed[address]
         if _DATA <= address <= 0xFC:
             word = self._words[(address - _DATA) // 3]
             return (word >> 12, word >> 4 & 0xFF, word << 4 & 0xF0)[(address - _DATA) % 3]
@@ -296,18 +311,18 @@ class VirtualBmp280(BenchDoor):
     # --- the data sheet's formulas (double precision), solved for the raw words --------------------------------
 
     def _fine(self, adc_t):
-        t1, t2, t3 = self.calibration[:3]
+        t1, t2, t3 = self._heat_words
         above = adc_t / 16384 - t1 / 1024
         return above * t2 + above * above / 64 * t3
 
     def _word_of_temperature(self, celsius):
-        t1, t2, t3 = self.calibration[:3]
+        t1, t2, t3 = self._heat_words
         square, t_fine = t3 / 64, celsius * 5120
         root = math.sqrt(max(0.0, t2 * t2 + 4 * square * t_fine))
         return (2 * t_fine / (t2 + root) + t1 / 1024) * 16384
 
     def _word_of_pressure(self, pascal, t_fine):
-        p1, p2, p3, p4, p5, p6, p7, p8, p9 = self.calibration[3:]
+        p1, p2, p3, p4, p5, p6, p7, p8, p9 = self._pressure_words
         heat = t_fine / 2 - 64000
         offset = (heat * heat * p6 / 32768 + heat * p5 * 2) / 4 + p4 * 65536
         slope = (1 + (p3 * heat * heat / 524288 + p2 * heat) / 524288 / 32768) * p1
@@ -326,6 +341,8 @@ class VirtualBmp280(BenchDoor):
 
     def _lay_out_calibration(self):
         fixed = self._fixed
+        self._heat_words = tuple(self.calibration[:3])  # sliced once, for they are wanted at each measurement
+        self._pressure_words = tuple(self.calibration[3:])
         for number in range(12):
             fixed[0x88 + 2 * number] = self.calibration[number] & 0xFF
             fixed[0x89 + 2 * number] = self.calibration[number] >> 8 & 0xFF
