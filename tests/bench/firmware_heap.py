@@ -17,7 +17,7 @@ if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from firmware.core.settings import CHOICES, NUMBERS, ROMS
-from tests.bench.firmware_build import ROOT, compile_all
+from ground.install.build import ROOT, compile_all
 from tests.interpreters import micropython_path
 
 GOAL_BYTES = 120000

@@ -11,7 +11,7 @@ from pathlib import Path
 if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from tests.bench.firmware_build import ROOT
+from ground.install.build import ROOT
 from tests.interpreters import micropython_path
 
 SECONDS = 300

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.bench.firmware_build import compile_all, sources
+from ground.install.build import compile_all, sources
 from tests.tidy.sources import ROOT
 
 STUBS = ("micropython-rp2-stubs", "micropython-stdlib-stubs")

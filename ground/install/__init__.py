@@ -1,0 +1,1 @@
+"""Putting the firmware onto a board: what goes there, and how it is built."""
