@@ -93,15 +93,16 @@ def a_swapped_barometer_brings_its_own_calibration_before_its_first_reading():
     flight.run(3)
     flight.chips[0x76] = other
     flight.run(20)
-    kinds = []
+    calibrations = []
+    swapped_at = []
     from tests.firmware.logbook_bench import frames_of
 
     for _t, kind, payload in frames_of(flight.card):
-        if kind in (records.PRESSURE, records.BMP280_CAL):
-            word = payload[8] if kind == records.BMP280_CAL else -1
-            if not kinds or kinds[-1] != word:
-                kinds.append(word)
-    assert kinds[:4] == [EXAMPLE[3] & 0xFF, -1, EXAMPLE[3] & 0xFF ^ 1, -1], kinds
+        if kind == records.BMP280_CAL:
+            calibrations.append(payload[8])
+        elif kind == records.PRESSURE and payload[1] & records.FLAG_AFTER_RESET:
+            swapped_at.append(calibrations[-1])
+    assert swapped_at == [EXAMPLE[3] & 0xFF, EXAMPLE[3] & 0xFF ^ 1], swapped_at
 
 
 def _locked(flight, prepare=None):

@@ -116,14 +116,25 @@ def test_a_brown_out_in_a_conversion_is_noticed_and_begin_mends_it(cls):
 
 
 @pytest.mark.parametrize("cls", [VirtualBmp280, VirtualBme280])
-def test_a_brown_out_between_two_conversions_costs_nothing(cls):
-    """Each start writes the whole measuring configuration, that of humidity too."""
+def test_a_brown_out_between_two_conversions_is_noticed_and_begin_mends_it(cls):
+    """Each start writes the measuring configuration again, so the chip goes on; `config` tells that it restarted."""
     bench, chip, _, barometer = make(cls)
     barometer.begin()
     chip.brown_out()
     bench.clock.sleep_ms(3)
-    assert sample(bench, barometer) == OK
+    assert sample(bench, barometer) == AFTER_RESET
+    assert barometer.begin() == OK and sample(bench, barometer) == OK
     assert cls is VirtualBmp280 or barometer.humidity != 0x8000
+
+
+@pytest.mark.parametrize(("register", "byte"), [(0xF4, 0x34), (0xF5, 0x24)])
+def test_a_configuration_hurt_on_its_way_is_no_restart(register, byte):
+    bench, chip, _, barometer = make()
+    barometer.begin()
+    barometer.start_pressure()
+    bench.clock.sleep_ms(30)
+    chip.stick(register, bytes([byte]))
+    assert barometer.read_pressure() == CRC_FAULT
 
 
 @pytest.mark.parametrize("chip_id", [0x00, 0xFF, 0x59, 0x61])
@@ -216,7 +227,7 @@ def test_a_dead_bus_is_a_bus_fault_at_every_transfer():
 
 REGISTERS = {0x88 + n: byte for n, byte in enumerate(struct.pack("<HhhHhhhhhhhh", *EXAMPLE))}
 WORDS = bytes.fromhex(check_value("bmp280.registers.example")["inputs"]["F7..FC"].replace(" ", ""))
-REGISTERS |= {0xF7 + n: byte for n, byte in enumerate(WORDS)} | {0xD0: 0x58, 0xF3: 0, 0xF4: 0x30, 0xF5: 0, 0xE0: 0}
+REGISTERS |= {0xF7 + n: byte for n, byte in enumerate(WORDS)} | {0xD0: 0x58, 0xF3: 0, 0xF4: 0x30, 0xF5: 0x20, 0xE0: 0}
 ON_BOTH = f"""
 from firmware.drivers.bmp280 import BMP280
 from firmware.core.bmp280_pressure import pressure_pa

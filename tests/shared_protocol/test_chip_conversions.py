@@ -126,6 +126,26 @@ def test_bmp280_rearranged_steps_change_no_bit_and_arrays_agree_with_single_numb
     assert list(zip(temps.tolist(), pressures.tolist(), strict=True)) == expected
 
 
+def humidity_as_the_data_sheet_prints_it(adc_h, t_fine, cal):
+    """The 32-bit code of the BME280's 4.2.3 line by line, without its clamp at the end."""
+    h1, h2, h3, h4, h5, h6 = cal
+    v = t_fine - 76800
+    v = (((adc_h << 14) - (h4 << 20) - (h5 * v)) + 16384 >> 15) * (
+        ((((((v * h6) >> 10) * (((v * h3) >> 11) + 32768)) >> 10) + 2097152) * h2 + 8192) >> 14
+    )
+    v = v - (((((v >> 15) * (v >> 15)) >> 7) * h1) >> 4)
+    return v >> 12
+
+
+@given(
+    st.tuples(st.integers(0, 255), st.integers(200, 600), st.integers(0, 255), st.integers(-2048, 2047),
+              st.integers(-2048, 2047), st.integers(-128, 127)),
+    st.integers(0, 0xFFFF), st.integers(-250000, 500000),
+)  # fmt: skip
+def test_bme280_humidity_is_the_data_sheet_s_code_to_the_last_bit(cal, adc_h, t_fine):
+    assert bmp280.humidity_q10(adc_h, t_fine, cal) == humidity_as_the_data_sheet_prints_it(adc_h, t_fine, cal)
+
+
 @given(st.lists(st.tuples(st.integers(0, 0xFFFF), st.integers(-250000, 500000)), min_size=1, max_size=20))
 def test_bme280_humidity_of_arrays_and_single_numbers_agrees_to_the_last_bit(words):
     cal = [75, 362, 0, 313, 50, 30]
