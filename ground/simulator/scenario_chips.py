@@ -134,6 +134,14 @@ PowerChip = Annotated[Ina219 | Ina226, Field(discriminator="chip")]
 BatteryChip = BatteryAdc  # a union of one member cannot be discriminated; the literal in the model does the checking
 
 
+def _default_barometers() -> list[PressureChip]:
+    return [Ms5611(chip="ms5611")]
+
+
+def _default_power_meters() -> list[PowerChip]:
+    return [Ina219(chip="ina219")]
+
+
 def _default_probes():
     outside = Ds18b20(chip="ds18b20", name="outside", place="outside")
     inside = Ds18b20(chip="ds18b20", name="inside", place="inside", time_constant_s=40.0, sun_heating_c=0.0)
@@ -143,9 +151,9 @@ def _default_probes():
 class Sensors(Part):
     """The chips by what they measure. A list in the file replaces the default list as a whole."""
 
-    pressure: list[PressureChip] = Field(default_factory=lambda: [Ms5611(chip="ms5611")])
+    pressure: list[PressureChip] = Field(default_factory=_default_barometers)
     temperature: list[TemperatureChip] = Field(default_factory=_default_probes)
-    power: list[PowerChip] = Field(default_factory=lambda: [Ina219(chip="ina219")])
+    power: list[PowerChip] = Field(default_factory=_default_power_meters)
     battery: list[BatteryChip] = Field(default_factory=lambda: [BatteryAdc(chip="adc")], max_length=1)
 
     def all(self):
