@@ -14,5 +14,7 @@ ABSENT = const(5)  # nothing was found where the part should be
 TIMEOUT = const(6)  # it began and did not finish within its data sheet's time
 REFUSED = const(7)  # the part understood and said no, or read back something else than was written
 AFTER_RESET = const(8)  # a valid answer that is the part's power-on value: it restarted, or never converted
+IMPLAUSIBLE = const(9)  # a value that cannot follow the one before: hurt on the way, or of another part
 
-NAMES = ("ok", "not ready", "bus fault", "crc fault", "wrong chip", "absent", "timeout", "refused", "after reset")
+NAMES = ("ok", "not ready", "bus fault", "crc fault", "wrong chip", "absent", "timeout", "refused", "after reset",
+         "implausible")  # fmt: skip

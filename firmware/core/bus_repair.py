@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from firmware.core.journal import Journal
 
 _RETRY_MS_MIN = const(250)
-_RETRY_MS_MAX = const(8000)
+_RETRY_MS_MAX = const(2000)
 
 
 class BusRepair:
@@ -44,6 +44,7 @@ class BusRepair:
         self._journal.event(
             now_ms, events.BUS_FREE, events.BUS, self._unit, now_ms - self._since_ms, self._tries
         )
+        self._journal.buses_freed += 1
         self._since_ms = -1
         self._retry_ms = _RETRY_MS_MIN
         self._tries = 0

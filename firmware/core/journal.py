@@ -25,6 +25,7 @@ class Journal:
         self.altitude_m = None  # where the box is believed to be, None while unknown; evidence for core/freeze.py
         self.altitude_source = 0  # who says so: two sources may be a kilometre apart
         self.bus_errors = 0  # failed chip readings since power-up
+        self.buses_freed = 0  # how often: whoever is lost may try again at once
         self.card_errors = 0
         self.card_write_ms_max = 0  # since the last health record
         self.sectors_written = 0

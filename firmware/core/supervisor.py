@@ -46,6 +46,8 @@ class Supervisor:
         self._away_since_ms = 0
         self._retry_ms = _RETRY_MS_MIN
         self._retry_at_ms = 0
+        self._buses_freed = 0
+        self._is_said_lost = False
         self._trouble = 0
         self._disturbed_since_ms = -1  # -1: it is not
         self._wrong_answers = 0  # since then
@@ -68,7 +70,10 @@ class Supervisor:
         """True if the chip may be read now. An absent one is tried again here, when its time has come."""
         if self.present:
             return True
-        if now_ms < self._retry_at_ms:
+        if self._buses_freed != self._journal.buses_freed:  # that may have been all that was wrong
+            self._buses_freed = self._journal.buses_freed
+            self._retry_ms = _RETRY_MS_MIN
+        elif now_ms < self._retry_at_ms:
             return False
         self._retry_at_ms = now_ms + self._retry_ms
         self._retry_ms = min(self._retry_ms * 2, _RETRY_MS_MAX)
@@ -88,6 +93,7 @@ class Supervisor:
             away_s = (now_ms - self._away_since_ms) // 1000
             self._journal.event(now_ms, events.CHIP_BACK, self.source, self.unit, away_s)
             self._refused = OK
+            self._is_said_lost = False
         self._good_count += 1
         self._failures = 0
         flags = self.flags
@@ -117,12 +123,18 @@ class Supervisor:
     def lost(self, now_ms: int, status: int) -> None:
         """Take the chip for gone at once; ready() then tries to start it again, without waiting the first time."""
         self.present = False
-        if self._returning:
+        if status != AFTER_RESET:
+            self.flags |= FLAG_BUS_ERROR
+        was_returning = self._returning
+        if was_returning:
             self._returning = False
-            return
-        self._away_since_ms = now_ms
-        self._retry_at_ms = now_ms
-        code = events.CHIP_RESTARTED if status == AFTER_RESET else events.CHIP_LOST
+            if self._is_said_lost:
+                return
+        else:
+            self._away_since_ms = now_ms
+            self._retry_at_ms = now_ms
+        code = events.CHIP_RESTARTED if status == AFTER_RESET and not was_returning else events.CHIP_LOST
+        self._is_said_lost = code == events.CHIP_LOST
         self._journal.event(now_ms, code, self.source, self.unit, status, self._good_count)
 
     def restarted(self, now_ms: int) -> None:

@@ -6,7 +6,8 @@ registers and formula and measures humidity as well.
 A sample is one forced-mode measurement (3.6.2): both words, from the same moment, then sleep. Pressure is oversampled 8
 times, temperature once, no filter: 22.5 ms at most (3.8.1), 25.4 ms with humidity (H 9.1), so that it fits into the
 shortest period of the settings; the noise is about 1.6 Pa. Forced mode also brings the chip back by itself after a
-brown-out, because each start writes the whole measuring configuration again; read_pressure() says that it happened.
+brown-out, because each start writes the whole measuring configuration again; read_pressure() says that it happened, for
+the register `config`, which has no say in forced mode, is then 0 again.
 """
 
 from array import array
@@ -41,6 +42,7 @@ _COPYING = const(0x01)  # the calibration is being fetched from the chip's memor
 _SLEEP = const(0x30)  # osrs_t x1 (001), osrs_p x8 (100), mode 00
 _FORCED = const(0x31)
 _HUM_X1 = const(0x01)
+_CONFIG = const(0x20)  # standby 62.5 ms, without a meaning in forced mode: it only tells our chip from one that restarted
 _NEVER = const(0x80000)  # "skipped" (3.6.1), and what stands there after a reset
 _HUM_NEVER = const(0x8000)
 _CONVERSION_MS = const(23)
@@ -116,15 +118,18 @@ class BMP280:
         return OK
 
     def read_pressure(self) -> int:
-        """Fetch a finished measurement. NOT_READY while it lasts; AFTER_RESET: the chip forgot its configuration."""
+        """Fetch a finished measurement. NOT_READY while it lasts; AFTER_RESET: the chip forgot its configuration.
+
+        CRC_FAULT: the configuration reads back as neither ours nor the chip's own, so it was hurt on the way.
+        """
         state = self._state
         status = self._fetch(_REG_STATUS, state)
         if status != OK:
             return status
         if state[0] & _MEASURING:
             return NOT_READY
-        if state[1] != _SLEEP or state[2] != 0:  # read back with every sample; after forced mode comes sleep (3.6.2)
-            return AFTER_RESET
+        if state[1] != _SLEEP or state[2] != _CONFIG:  # read back with every sample; after forced mode comes sleep (3.6.2)
+            return AFTER_RESET if state[2] == 0 else CRC_FAULT  # 0: power-on value (4.3.5)
         words = self._words_h if self._is_bme280 else self._words
         status = self._fetch(_REG_DATA, words)
         if status != OK:
@@ -188,7 +193,7 @@ class BMP280:
 
     def _configure(self, is_bme280):
         """Config first: it may be ignored once the chip measures (4.3.4), and after the reset it sleeps."""
-        status = self._store(_REG_CONFIG, 0)
+        status = self._store(_REG_CONFIG, _CONFIG)
         if status == OK and is_bme280:
             status = self._store(_REG_CTRL_HUM, _HUM_X1)
         if status == OK:
@@ -197,7 +202,7 @@ class BMP280:
             status = self._fetch(_REG_STATUS, self._state)
         if status != OK:
             return status
-        if self._state[1] != _SLEEP or self._state[2] != 0:
+        if self._state[1] != _SLEEP or self._state[2] != _CONFIG:
             return REFUSED
         if is_bme280:
             status = self._fetch(_REG_CTRL_HUM, self._byte)

@@ -6,7 +6,7 @@ The ready bit is cleared by reading the configuration or the result (7.6.3), so 
 says that the result is new, and that the chip still is in the mode it was put in.
 """
 
-from firmware.status import AFTER_RESET, BUS_FAULT, NOT_READY, OK, REFUSED, TIMEOUT, WRONG_CHIP
+from firmware.status import AFTER_RESET, BUS_FAULT, CRC_FAULT, NOT_READY, OK, REFUSED, TIMEOUT, WRONG_CHIP
 from shared_protocol.compat import const
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
@@ -27,6 +27,7 @@ _READY = const(0x2000)
 _BUSY = const(0x1000)  # the chip fetches its settings from its own memory
 _ONE_SHOT = const(0x0C20)  # MOD 11, AVG 01 (8 samples)
 _SLEEPING = const(0x0420)  # MOD 01, the same averaging: what follows a one-shot conversion (7.4.3)
+_POWER_ON = const(0x0220)  # continuous, 8 samples, a second each (7.6.3)
 _MODE = const(0x0FFC)  # bits 11..2: all that we set, without the flags
 _NEVER = const(0x8000)  # -256 degC, until the first conversion has ended (7.6.2)
 
@@ -76,7 +77,10 @@ class TMP117:
         return self._store(_REG_CONFIG, _ONE_SHOT)
 
     def read(self) -> int:
-        """Fetch a finished conversion. NOT_READY while it lasts; AFTER_RESET: the chip forgot what it was told."""
+        """Fetch a finished conversion. NOT_READY while it lasts; AFTER_RESET: the chip forgot what it was told.
+
+        CRC_FAULT: its configuration reads back as neither ours nor its own, so it was hurt on the way.
+        """
         status = self._fetch(_REG_CONFIG)
         if status != OK:
             return status
@@ -84,7 +88,7 @@ class TMP117:
         if config & _MODE == _ONE_SHOT:
             return NOT_READY
         if config & _MODE != _SLEEPING:
-            return AFTER_RESET
+            return AFTER_RESET if config & _MODE == _POWER_ON else CRC_FAULT
         if not config & _READY:
             return NOT_READY
         status = self._fetch(_REG_RESULT)

@@ -6,7 +6,7 @@ from firmware.core.freeze import BY_HEIGHT, FreezeWatch
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
-from firmware.status import ABSENT, OK
+from firmware.status import ABSENT, CRC_FAULT, OK
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.records import HEALTH
@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
 _U16 = const(0xFFFF)
 _LOW_BYTES = const(20000)
+# As in core/supervisor.py, with a look of this task in place of a good reading: four hurt messages within a few looks.
+_TROUBLE_A_MESSAGE = const(8)
+_TROUBLE_DISTURBED = const(24)
+_TROUBLE_MAX = const(40)
 _NOTHING = const(655)  # a hundredth of full scale: no battery that runs this board, so the divider is not wired
 
 
@@ -39,6 +43,10 @@ class HealthTask:
         self._slot_ms = 0
         self._said_low = False
         self.chip = Supervisor(journal, self._begin, events.BATTERY, 0, 0)
+        self._bad = 0  # messages of the receiver with a wrong check sum, at the last look
+        self._bad_before = 0
+        self._trouble = 0
+        self._disturbed_ms = -1  # since when the line to it is; -1: it is not
         self._watch = FreezeWatch(journal, BY_HEIGHT, True)
 
     def _begin(self):
@@ -65,12 +73,29 @@ class HealthTask:
         chip.good(now_ms)
         chip.frozen(now_ms, self._watch.sees(raw))
 
+    def _look_at_receiver(self, now_ms):
+        """Its messages have check sums: is the line to it disturbed?"""
+        bad = self._receiver.bad
+        hurt = bad - self._bad
+        self._bad = bad
+        trouble = self._trouble = min(max(self._trouble - 1, 0) + _TROUBLE_A_MESSAGE * hurt, _TROUBLE_MAX)
+        if self._disturbed_ms < 0:
+            if trouble > _TROUBLE_DISTURBED:
+                self._disturbed_ms = now_ms
+                self._bad_before = bad - hurt
+                self._journal.event(now_ms, events.CHIP_DISTURBED, events.GNSS, 0, CRC_FAULT, bad)
+        elif not trouble:
+            since_s = (now_ms - self._disturbed_ms) // 1000
+            self._disturbed_ms = -1
+            self._journal.event(now_ms, events.CHIP_STEADY, events.GNSS, 0, since_s, bad - self._bad_before)
+
     def step(self, now_ms: int) -> int:
         """Write one record; when to come again."""
         journal = self._journal
         schedule = self._schedule
         raw = self.read_battery()
         self._look_after(raw, now_ms)
+        self._look_at_receiver(now_ms)
         heap_free = schedule.heap_free
         struct.pack_into(
             "<HHHHHIIHH", self._frame.buffer, PAYLOAD,

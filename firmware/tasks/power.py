@@ -6,7 +6,7 @@ from firmware.core.freeze import BY_HEIGHT, FreezeWatch
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
-from firmware.status import AFTER_RESET, OK, REFUSED
+from firmware.status import AFTER_RESET, OK
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.records import FLAG_LIMIT, POWER
@@ -50,7 +50,7 @@ class PowerTask:
             return self._slot_ms
         driver = self.driver
         status = driver.check()  # a chip that browned out goes on in silence, with another range and less averaging
-        if status == AFTER_RESET or status == REFUSED:
+        if status == AFTER_RESET:
             chip.lost(now_ms, status)
             return self._slot_ms
         if status == OK:

@@ -106,9 +106,9 @@ class ThermometerTask:
             return
         flags = chip.good(now_ms)
         if status == AFTER_RESET:
-            flags |= FLAG_AFTER_RESET
-            if self._statuses[number] == OK:
+            if self._statuses[number] == OK and not flags & FLAG_AFTER_RESET:
                 chip.restarted(now_ms)
+            flags |= FLAG_AFTER_RESET
         self._statuses[number] = status
         flags |= chip.frozen(now_ms, self._watches[number].sees(probe.word()))
         probe.put(self._journal, number, flags, self._started_ms)

@@ -95,7 +95,7 @@ class BitFlips(ChipFault):
     BUSES: ClassVar[tuple[str, ...]] = (*_BUSES, "uart")
 
     kind: Literal["bit_flips"]
-    odds: int = number(6, 1, 1000000, "one byte in so many (from a receiver: in twenty times so many)")
+    odds: int = number(6, 1, 1000000, "one byte in so many (from a receiver: in eight times so many)")
 
 
 class LateAnswer(ChipFault):
@@ -124,6 +124,7 @@ class BrownOut(Part):
     kind: Literal["brown_out"]
     chip: Name = Field(description="the chip's name")
     at_s: float = _moment()
+    for_s: float | None = Field(default=None, gt=0.0, le=10.0, description="how long it is away; default: no time")
 
 
 class CardRemoved(Part):

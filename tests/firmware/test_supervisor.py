@@ -14,6 +14,7 @@ class Journal:
     def __init__(self):
         self.bus_errors = 0
         self.news = 0
+        self.buses_freed = 0
         self.told = []
 
     def event(self, t_ms, code, source, unit=0, a=0, b=0):

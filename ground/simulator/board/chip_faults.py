@@ -10,6 +10,7 @@ from ground.simulator.board.sockets import I2cSocket, ReceiverSocket, WireSocket
 
 _NINE_CLOCKS = 9
 _FLIP_ODDS = 6  # one byte in so many is hurt: of a few bytes a reading, every other reading or so
+_RECEIVER_ODDS = 8  # a sentence has some seventy bytes, a reading of a chip has three
 _LATE_US = 2000
 
 
@@ -86,7 +87,7 @@ def bit_flips(board, fault):
         def hurt(data):
             data = bytearray(data)
             for index in range(len(data)):
-                if noise.bits32() % (odds * 20) == 0:  # a sentence has some seventy bytes, a reading has three
+                if noise.bits32() % (odds * _RECEIVER_ODDS) == 0:
                     data[index] ^= 1 << (noise.bits32() >> 8 & 7)
             return bytes(data)
 
@@ -122,8 +123,10 @@ def frozen_value(board, fault):
 
 
 def brown_out(board, fault):
-    """The chip's supply dips for a moment: its registers hold their power-on values."""
-    if fault["at_us"] >= board.clock.boot_us:
+    """The chip's supply dips: its registers then hold their power-on values. With `for_us` it is away so long before."""
+    if fault.get("for_us"):
+        missing_chip(board, fault)
+    elif fault["at_us"] >= board.clock.boot_us:
         board.clock.at(fault["at_us"], lambda: board.brown_out(fault["chip"]))
 
 

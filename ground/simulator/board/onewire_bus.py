@@ -31,7 +31,10 @@ class Wire:
         self._listening = []
 
     def reset(self):
-        if self.shorted:
+        if self.shorted:  # for the chips one long reset pulse: they hear nothing else
+            for chip in self.chips:
+                chip.reset()
+            self._listening = []
             return True
         for chip in self.chips:
             chip.reset()
