@@ -6,7 +6,7 @@ Sections: SD Specifications Part 1, Physical Layer Simplified Specification, cha
 - Every wait is bounded, and a block counts as written only when the card has accepted it, has finished programming
   and says in its status (CMD13) that nothing went wrong.
 - What failed by a bad check sum or a time-out is tried again, RETRIES times; then OSError says what it was, `status`
-  too, and the card is initialised afresh before the next block. Nothing is ever refused in silence.
+  too. A card that fell silent is initialised afresh before the next block. Nothing is ever refused in silence.
 - Moving one block allocates nothing. Moving several makes a view per block.
 """
 
@@ -313,7 +313,8 @@ class SDCard:
 
     def _failed(self, status: int) -> None:
         self.errors += 1
-        if status != CRC_FAULT:  # the card may have lost its state: start afresh
+        # A card that says no, or hears badly, is awake; any other may have lost its state, and starting afresh takes 100 ms.
+        if status != CRC_FAULT and status != REFUSED:
             self._ready = False
 
     def _count(self, block: int, buf, offset: int) -> int:

@@ -144,7 +144,7 @@ class SpiCard:
             if len(self._data) == BLOCK + 2:
                 self._take_block()
         elif self._frame or value & 0xC0 == 0x40:
-            if not self._frame and reply == 0x00 and self._is_busy():
+            if not self._frame and reply == 0x00 and self._is_busy() and value != 0x40:  # CMD0 always may
                 self._object("a command while the card is busy")
             self._frame.append(value)
             if len(self._frame) == 6:
