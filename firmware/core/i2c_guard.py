@@ -26,12 +26,13 @@ class I2cGuard:
         self._hz = hz
         self._timeout_us = timeout_us
         self.is_stuck = False
+        self._error = OSError(_ETIMEDOUT)  # one for all, because a new one is a new object
         self._remake()
 
     def readfrom_into(self, addr: int, buf) -> None:
         """As machine.I2C; OSError(ETIMEDOUT) at once while the bus is held down."""
         if self.is_stuck:
-            raise OSError(_ETIMEDOUT)
+            self._refuse()
         try:
             self._bus.readfrom_into(addr, buf)
         except OSError as error:
@@ -41,7 +42,7 @@ class I2cGuard:
     def writeto(self, addr: int, buf) -> int:
         """As machine.I2C."""
         if self.is_stuck:
-            raise OSError(_ETIMEDOUT)
+            self._refuse()
         try:
             return self._bus.writeto(addr, buf)
         except OSError as error:
@@ -51,7 +52,7 @@ class I2cGuard:
     def readfrom_mem_into(self, addr: int, memaddr: int, buf) -> None:
         """As machine.I2C."""
         if self.is_stuck:
-            raise OSError(_ETIMEDOUT)
+            self._refuse()
         try:
             self._bus.readfrom_mem_into(addr, memaddr, buf)
         except OSError as error:
@@ -61,7 +62,7 @@ class I2cGuard:
     def writeto_mem(self, addr: int, memaddr: int, buf) -> None:
         """As machine.I2C."""
         if self.is_stuck:
-            raise OSError(_ETIMEDOUT)
+            self._refuse()
         try:
             self._bus.writeto_mem(addr, memaddr, buf)
         except OSError as error:
@@ -89,6 +90,12 @@ class I2cGuard:
 
     def _remake(self):
         self._bus = self._make(self._number, sda=self._sda, scl=self._scl, freq=self._hz, timeout=self._timeout_us)
+
+    def _refuse(self):
+        error = self._error
+        if hasattr(error, "__traceback__"):  # CPython would make it longer each time
+            error.__traceback__ = None
+        raise error
 
     def _look(self, error):
         """A time-out with both wires up is a slow chip, and concerns that chip alone."""

@@ -62,6 +62,7 @@ class MS5611:
         self._convert_d2 = _CMD_CONVERT_D2 + 2 * oversampling
         self.conversion_ms = _CONVERSION_MS[oversampling]
         self.prom = array("H", [0] * 8)
+        self._found = array("H", [0] * 8)
         self.d1 = 0  # last good raw pressure
         self.d2 = 0  # last good raw temperature
 
@@ -75,7 +76,7 @@ class MS5611:
             return status
         if self._sleep_ms is not None:
             self._sleep_ms(_RELOAD_MS)
-        found = array("H", [0] * 8)
+        found = self._found
         word = self._word
         for number in range(8):
             status = self._send(_CMD_PROM_READ + 2 * number)

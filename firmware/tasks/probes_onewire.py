@@ -34,7 +34,7 @@ class OneWireProbe:
             if status != OK:
                 return status
             for rom in self._bus.roms:
-                if not any([probe.rom == rom for probe in self._siblings]):
+                if not self._is_somebodys(rom):
                     self.rom = rom
                     break
             else:
@@ -45,11 +45,17 @@ class OneWireProbe:
         self._has_looked = True
         return OK if status == AFTER_RESET else status
 
+    def _is_somebodys(self, rom):
+        for probe in self._siblings:  # no comprehension: begin() would make a new object for `rom` at each call
+            if probe.rom == rom:
+                return True
+        return False
+
     def _stranger(self):
         """At power-up only, because a search takes its time and memory: is there one that nobody asked for?"""
         if self._bus.begin() == OK:
             for rom in self._bus.roms:
-                if not any([probe.rom == rom for probe in self._siblings]):
+                if not self._is_somebodys(rom):
                     return WRONG_CHIP
         return ABSENT
 

@@ -274,8 +274,14 @@ class Uart:
 
 
 class Adc:
+    def __init__(self):
+        self.raw = 40000
+
+    def set(self, raw):
+        self.raw = raw
+
     def read_u16(self):
-        return 40000
+        return self.raw
 
 
 class Pin:

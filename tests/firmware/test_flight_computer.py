@@ -7,11 +7,11 @@ import pytest
 
 from tests.interpreters import micropython_path, run
 
-MODULES = ("runs_flight", "runs_flight_trouble")
+MODULES = ("runs_flight", "runs_flight_trouble", "runs_flight_locked")
 
 
 def bodies():
-    """(module, function) of every test that runs over there."""
+    """(module, function) of every test that runs over there: those without parameters."""
     for module in MODULES:
         text = Path(__file__).with_name(module + ".py").read_text()
         for name in re.findall(r"^def ([a-z0-9_]+)\(\):", text, re.MULTILINE):
