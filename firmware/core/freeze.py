@@ -18,9 +18,15 @@ MOVED_M = const(700)
 # - MS5611 at OSR 4096: 0.012 mbar and 0.002 degC RMS (data sheet) are some 60 steps of D1 or D2 each, so two neighbours
 #   are equal once in 200; 30 in a row (3 s) never.
 # - BMP280 and BME280: 1.6 Pa at x8 without filter are 5 steps of 0.3 Pa; equal once in 17.
-# - Voltage and current, thermometers, battery: at least 20 readings and the height.
+# The others need the height as well, and so many readings that a quick fall through 700 m is none of it:
+# - thermometers: near a turning point a live one inside the box said one word 49 times in a simulated flight (a DS18B20;
+#   tests/bench/equal_words.py); four times that, for a box twice as well insulated,
+# - voltage and current: 50 times at rest, never more than 9 times in 100 m of height,
+# - battery: 3 times.
 BY_NOISE = const(30)
-BY_HEIGHT = const(20)
+THERMOMETER = const(180)
+POWER = const(100)
+BATTERY = const(20)
 
 
 class FreezeWatch:

@@ -99,5 +99,6 @@ class I2cGuard:
 
     def _look(self, error):
         """A time-out with both wires up is a slow chip, and concerns that chip alone."""
-        if error.errno == _ETIMEDOUT and not (self._sda() and self._scl()):
+        number = error.args[0] if error.args else 0  # `errno` is empty in CPython for an error made of one number
+        if number == _ETIMEDOUT and not (self._sda() and self._scl()):
             self.is_stuck = True

@@ -2,7 +2,7 @@
 
 import struct
 
-from firmware.core.freeze import BY_HEIGHT, FreezeWatch
+from firmware.core.freeze import BATTERY, FreezeWatch
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
@@ -47,7 +47,7 @@ class HealthTask:
         self._bad_before = 0
         self._trouble = 0
         self._disturbed_ms = -1  # since when the line to it is; -1: it is not
-        self._watch = FreezeWatch(journal, BY_HEIGHT, True)
+        self._watch = FreezeWatch(journal, BATTERY, True)
 
     def _begin(self):
         return OK if self.read_battery() >= _NOTHING else ABSENT

@@ -2,7 +2,8 @@
 
 import struct
 
-from firmware.core.freeze import BY_HEIGHT, FreezeWatch
+from firmware.core.freeze import POWER as POWER_READINGS
+from firmware.core.freeze import FreezeWatch
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
@@ -33,7 +34,7 @@ class PowerTask:
         self._frame = Frame(POWER)
         self._slot_ms = 0
         self._settling = 0
-        self._watch = FreezeWatch(journal, BY_HEIGHT, True)
+        self._watch = FreezeWatch(journal, POWER_READINGS, True)
 
     def _begin(self):
         self._settling = _SETTLING

@@ -7,7 +7,7 @@ Numbers belong to ROM codes: those in the settings, or else the order of the sor
 until the power goes off, so a thermometer that drops out never changes the number of another one.
 """
 
-from firmware.core.freeze import BY_HEIGHT, FreezeWatch
+from firmware.core.freeze import THERMOMETER, FreezeWatch
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
 from firmware.status import ABSENT, AFTER_RESET, NOT_READY, OK
@@ -43,7 +43,7 @@ class ThermometerTask:
         self._now = clock.now
         self._begun = [NOT_READY] * len(probes)  # how each one's latest start went
         self._statuses = [NOT_READY] * len(probes)  # how each one's latest good reading went
-        self._watches = [FreezeWatch(journal, BY_HEIGHT, True) for _ in probes]
+        self._watches = [FreezeWatch(journal, THERMOMETER, True) for _ in probes]
         self._started_ms = 0
         self._turn = 0
         self._slot_ms = 0

@@ -3,9 +3,9 @@
 import pytest
 
 from firmware.core.supervisor import Supervisor
-from firmware.status import BUS_FAULT, CRC_FAULT, OK
+from firmware.status import AFTER_RESET, BUS_FAULT, CRC_FAULT, OK
 from shared_protocol import events
-from shared_protocol.records import FLAG_AFTER_RESET, FLAG_BUS_ERROR
+from shared_protocol.records import FLAG_AFTER_RESET, FLAG_BUS_ERROR, FLAG_FROZEN
 
 
 class Journal:
@@ -106,3 +106,69 @@ def test_a_chip_that_starts_and_gives_no_reading_is_told_of_once_and_tried_less_
             supervisor.bad(now_ms, BUS_FAULT)
     assert [entry[1] for entry in journal.told] == [events.CHIP_PRESENT, events.CHIP_LOST]
     assert len(chip.begun_ms) <= 14
+
+
+def test_readings_that_fail_now_and_then_are_a_disturbed_chip_until_they_do_not(supervisor, journal, chip):
+    supervisor.power_up(0)
+    journal.told.clear()
+    flags = []
+    for turn in range(60):  # every fourth fails: never three in a row
+        if turn % 4 == 3:
+            supervisor.bad(turn * 100, CRC_FAULT)
+        else:
+            flags.append(supervisor.good(turn * 100))
+    assert [entry[1] for entry in journal.told] == [events.CHIP_DISTURBED]
+    assert all(flag & FLAG_BUS_ERROR for flag in flags[20:])  # good ones too, for who can tell
+    for turn in range(60, 120):
+        supervisor.good(turn * 100)
+    assert [entry[1] for entry in journal.told] == [events.CHIP_DISTURBED, events.CHIP_STEADY]
+    assert journal.told[1][3] == 11  # wrong answers, of fifteen; four went before it was said
+    assert supervisor.good(13_000) == 0
+
+
+def test_a_failure_once_in_a_while_is_no_disturbance(supervisor, journal, chip):
+    supervisor.power_up(0)
+    journal.told.clear()
+    for turn in range(3000):
+        if turn % 12 == 11:
+            supervisor.bad(turn * 100, CRC_FAULT)
+        else:
+            supervisor.good(turn * 100)
+    assert journal.told == []
+
+
+def test_a_chip_that_restarted_is_told_apart_from_one_that_is_lost(supervisor, journal, chip):
+    supervisor.power_up(0)
+    supervisor.good(100)
+    journal.told.clear()
+    supervisor.lost(200, AFTER_RESET)
+    assert journal.told == [(200, events.CHIP_RESTARTED, AFTER_RESET, 1)]
+    assert supervisor.ready(200)  # begun again at once
+    supervisor.lost(300, AFTER_RESET)
+    assert journal.told[-1] == (300, events.CHIP_LOST, AFTER_RESET, 1)  # and if that did not help, it is lost, said once
+    for now_ms in range(400, 60_000, 100):
+        if supervisor.ready(now_ms):
+            supervisor.lost(now_ms, AFTER_RESET)
+    assert len(journal.told) == 2
+    assert len(chip.begun_ms) < 14
+
+
+def test_a_bus_that_is_free_again_is_a_reason_to_try_at_once(supervisor, journal, chip):
+    supervisor.power_up(0)
+    chip.status = BUS_FAULT
+    supervisor.lost(100, BUS_FAULT)
+    for now_ms in range(200, 40_000, 100):
+        supervisor.ready(now_ms)
+    tries = len(chip.begun_ms)
+    journal.buses_freed += 1
+    chip.status = OK
+    assert supervisor.ready(40_000) and len(chip.begun_ms) == tries + 1
+
+
+def test_frozen_and_moving_again_are_said_once_each(supervisor, journal, chip):
+    supervisor.power_up(0)
+    journal.told.clear()
+    assert supervisor.frozen(1000, 0) == 0
+    assert [supervisor.frozen(1000 + k, 30 + k) for k in range(3)] == [FLAG_FROZEN] * 3
+    assert supervisor.frozen(9000, 0) == 0
+    assert journal.told == [(1000, events.CHIP_FROZEN, 30, 0), (9000, events.CHIP_MOVES, 8, 0)]

@@ -134,8 +134,8 @@ def schedule(set_name, phase):
         for chip in tried:
             if chip.can_have(fault):
                 lasts = _FAULT_S[fault]
-                if fault == _FROZEN:  # a word at rest, then 700 m at 12 m/s; without height 30 readings
-                    lasts = 80.0 if chip.needs_height() else 8.0 * slower
+                if fault == _FROZEN:
+                    lasts = _frozen_s(chip, slower)
                 elif slower > 1 and lasts:
                     lasts = max(lasts, 40.0 if fault == _CRC else 20.0)
                 pause = BACK_S + 4.0 * chip.period_s * slower
@@ -145,6 +145,15 @@ def schedule(set_name, phase):
         cells.append(Cell(chip, _GOOD, phase, at, float("inf"), at + 8.0 * slower + 4.0))
         at += 8.0 * slower + 4.0
     return cells, at + 6.0 * slower
+
+
+def _frozen_s(chip, slower):
+    """Long enough for what firmware/core/freeze.py asks for: 700 m at 9 m/s and 180 readings, or 30 readings."""
+    if not chip.needs_height():
+        return 8.0 * slower
+    if slower > 1:
+        return 80.0  # nothing can be known, and nothing must be said
+    return 200.0 if chip.table == "temperature" else 95.0
 
 
 def fault_list(cells, begin_s):

@@ -1,7 +1,7 @@
 """A short world for the fault matrix: the calm flight's columns, its time bent so that one phase fills the flight.
 
 Physics stays that of the calm flight, row by row; only how fast its rows go by is changed. A flight begins on the ground,
-climbs in a minute or so to where its window begins, and then stays in one phase, moving 12 m/s up or down where that
+climbs in a minute or so to where its window begins, and then stays in one phase, moving 9 m/s up or down where that
 phase moves. Before a landing the way up and down again is cut short: the rows leap from the ascent to the same altitude of
 the descent.
 """
@@ -17,7 +17,7 @@ from ground.simulator.world import build_world
 
 GROUND_S = 50.0  # until the receiver has its fix and the self-test is over
 RUSH_MPS = 150.0  # in the way to the window
-WINDOW_MPS = 12.0
+WINDOW_MPS = 9.0
 PHASES = ("ground", "ascending", "at altitude", "descending", "landed")
 # where the window begins, and whether it rises (1) or falls (-1)
 _WINDOWS = {"ascending": (1500.0, 1), "at altitude": (11000.0, 1), "descending": (17000.0, -1), "landed": (1500.0, -1)}
