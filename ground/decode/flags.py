@@ -32,7 +32,9 @@ NAMES = {
 }
 
 # Readings with one of these say nothing about the world; they stay in their table and out of flight.parquet.
-SUSPECT = records.FLAG_BUS_ERROR | records.FLAG_AFTER_RESET | records.FLAG_NEVER_CONVERTED
+SUSPECT = (
+    records.FLAG_BUS_ERROR | records.FLAG_AFTER_RESET | records.FLAG_NEVER_CONVERTED | records.FLAG_FROZEN
+)
 
 MEANING = "names joined by |; empty: nothing is known against this reading"
 
