@@ -59,6 +59,7 @@ EVENTS = (
     (events.CHIP_RESTARTED, "chip_restarted",
      "chip restarted by itself (status {a}) after {b} good readings and is set up again"),
     (events.CHIP_MOVES, "chip_moves", "chip is no longer frozen, after {a} s"),
-    (events.CHIP_DISTURBED, "chip_disturbed", "chip answers wrongly now and then (status {a}) after {b} good readings"),
+    (events.CHIP_DISTURBED, "chip_disturbed",
+     "chip answers wrongly now and then (status {a}) after {b} good readings"),
     (events.CHIP_STEADY, "chip_steady", "chip answers steadily again, after {a} s and {b} wrong answers"),
 )

@@ -1,4 +1,4 @@
-"""Frees a bus that is held down, between two turns of the loop: at once, then less and less often, each change logged."""
+"""Frees a bus that is held down, between two turns of the loop: at once, then less and less often; logs each change."""
 
 from shared_protocol import events
 from shared_protocol.compat import const
@@ -12,7 +12,7 @@ _RETRY_MS_MAX = const(2000)
 
 
 class BusRepair:
-    """Looks after one bus, which has `is_stuck`, set by whoever finds it so, and clear(), which says whether it helped."""
+    """Looks after one bus: `is_stuck` is set by whoever finds it so, clear() says whether it helped."""
 
     def __init__(self, journal: "Journal", bus, unit: int):
         self._journal = journal
@@ -41,9 +41,7 @@ class BusRepair:
             self._freed(now_ms)
 
     def _freed(self, now_ms):
-        self._journal.event(
-            now_ms, events.BUS_FREE, events.BUS, self._unit, now_ms - self._since_ms, self._tries
-        )
+        self._journal.event(now_ms, events.BUS_FREE, events.BUS, self._unit, now_ms - self._since_ms, self._tries)
         self._journal.buses_freed += 1
         self._since_ms = -1
         self._retry_ms = _RETRY_MS_MIN

@@ -1,12 +1,13 @@
 """The I2C bus, guarded against a chip that holds it down.
 
-A chip that lost count of its clocks in the middle of a byte (a spike, a brown-out, a reset of the board) holds SDA low and
-waits for more. The controller finds the bus taken and gives up after its time-out, 5 ms, and so would every other transfer.
-So after the first time-out with a wire down nobody waits again: transfers fail at once until clear() has freed the bus.
+A chip that lost count of its clocks in the middle of a byte (a spike, a brown-out, a reset of the board) holds SDA
+low and waits for more. The controller finds the bus taken and gives up after its time-out, 5 ms, and so would every
+other transfer. So after the first time-out with a wire down nobody waits again: transfers fail at once until clear()
+has freed the bus.
 
-clear() is what the I2C-bus specification (UM10204, 3.1.16) asks for: up to nine clocks, until SDA is let go, then a STOP.
-The pins are taken from the controller for it and given back by making the bus anew; on the RP2040 that gives the same
-object again and allocates nothing, and it is only done between two turns of the loop (core/bus_repair.py).
+clear() is what the I2C-bus specification (UM10204, 3.1.16) asks for: up to nine clocks, until SDA is let go, then a
+STOP. The pins are taken from the controller for it and given back by making the bus anew; on the RP2040 that gives
+the same object again and allocates nothing, and it is only done between two turns of the loop (core/bus_repair.py).
 """
 
 from shared_protocol.compat import const
@@ -16,7 +17,7 @@ _CLOCKS = const(9)
 
 
 class I2cGuard:
-    """machine.I2C as the drivers use it. `make(bus, sda=, scl=, freq=, timeout=)` makes the bus; its pins are machine.Pin."""
+    """machine.I2C as the drivers use it. `make` is machine.I2C itself, the pins are machine.Pin."""
 
     def __init__(self, make, bus: int, sda, scl, hz: int, timeout_us: int):
         self._make = make

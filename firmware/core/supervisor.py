@@ -1,10 +1,10 @@
 """Is a chip there, and is it well? Each change is logged once, and none of it holds up anybody else.
 
-Lost: three failed readings in a row. A lost chip is tried again at once, then after 2, 4 and 8 s, and every 8 s from then
-on: a try costs a few transfers, on a bus that is held down one time-out at most (core/i2c_guard.py). Restarted: it says
-by its power-on values that its supply dipped; it is set up again on the spot. Disturbed: more than one reading in nine
-fails, though not three in a row; until that is over, good readings are marked too, for a bit that flips in a value looks
-like a value. Frozen is decided by core/freeze.py and logged here.
+Lost: three failed readings in a row. A lost chip is tried again at once, then after 2, 4 and 8 s, and every 8 s from
+then on: a try costs a few transfers, on a bus that is held down one time-out at most (core/i2c_guard.py). Restarted:
+it says by its power-on values that its supply dipped; it is set up again on the spot. Disturbed: more than one
+reading in nine fails, though not three in a row; until that is over, good readings are marked too, for a bit that
+flips in a value looks like a value. Frozen is decided by core/freeze.py and logged here.
 """
 
 from firmware.status import AFTER_RESET, CRC_FAULT, OK, REFUSED, WRONG_CHIP

@@ -42,7 +42,7 @@ _COPYING = const(0x01)  # the calibration is being fetched from the chip's memor
 _SLEEP = const(0x30)  # osrs_t x1 (001), osrs_p x8 (100), mode 00
 _FORCED = const(0x31)
 _HUM_X1 = const(0x01)
-_CONFIG = const(0x20)  # standby 62.5 ms, without a meaning in forced mode: it only tells our chip from one that restarted
+_CONFIG = const(0x20)  # standby 62.5 ms: no meaning in forced mode, so it only tells our chip from one that restarted
 _NEVER = const(0x80000)  # "skipped" (3.6.1), and what stands there after a reset
 _HUM_NEVER = const(0x8000)
 _CONVERSION_MS = const(23)
@@ -128,7 +128,7 @@ class BMP280:
             return status
         if state[0] & _MEASURING:
             return NOT_READY
-        if state[1] != _SLEEP or state[2] != _CONFIG:  # read back with every sample; after forced mode comes sleep (3.6.2)
+        if state[1] != _SLEEP or state[2] != _CONFIG:  # read with every sample; after forced mode it sleeps (3.6.2)
             return AFTER_RESET if state[2] == 0 else CRC_FAULT  # 0: power-on value (4.3.5)
         words = self._words_h if self._is_bme280 else self._words
         status = self._fetch(_REG_DATA, words)

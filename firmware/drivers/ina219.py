@@ -63,7 +63,7 @@ class INA219:
         return self.check() if status == OK else status
 
     def check(self) -> int:
-        """Read both settings back. AFTER_RESET: power-on values, its supply dipped; REFUSED: something else. begin() again."""
+        """Read both settings back. AFTER_RESET: power-on values, its supply dipped; REFUSED: others. begin() again."""
         status = self._fetch(_REG_CONFIG)
         if status != OK:
             return status

@@ -313,7 +313,8 @@ class SDCard:
 
     def _failed(self, status: int) -> None:
         self.errors += 1
-        # A card that says no, or hears badly, is awake; any other may have lost its state, and starting afresh takes 100 ms.
+        # A card that says no, or hears badly, is awake; any other may have lost its state, and starting afresh takes
+        # 100 ms.
         if status != CRC_FAULT and status != REFUSED:
             self._ready = False
 

@@ -44,8 +44,8 @@ _TEMPERATURE = const(2)
 
 _HUMIDITY_MS = const(1000)  # the sensor itself takes about a second
 _HUMIDITY_NEVER = const(0x8000)
-# No air falls past the box by 12 hPa from one reading to the next (a fall of 100 m/s near the ground: 1.2 hPa in 100 ms),
-# nor does a chip change by 2 degC: a larger step is a bit that flipped, or another part that answers.
+# No air falls past the box by 12 hPa from one reading to the next (a fall of 100 m/s near the ground: 1.2 hPa in 100
+# ms), nor does a chip change by 2 degC: a larger step is a bit that flipped, or another part that answers.
 _LEAP_MS5611 = const(0x10000)  # D1 counts some 0.02 Pa, D2 some 0.00003 degC
 _LEAP_BMP280 = const(0x2000)  # a pressure step is some 0.16 Pa, a temperature step 0.0003 degC
 _LEAP_MS_MAX = const(2500)  # longer ago, much may have happened
@@ -151,7 +151,7 @@ class BarometerTask:
             self.chip.bad(now_ms, status)
 
     def _is_leap(self, now_ms):
-        """A reading that cannot follow the last good one, of a moment ago. After three of them the chip is begun anew."""
+        """A reading that cannot follow the last good one. After three in a row the chip is begun anew."""
         if not self._good_ms or now_ms - self._good_ms > _LEAP_MS_MAX:
             return False
         leap = _LEAP_BMP280 if self.driver.together else _LEAP_MS5611

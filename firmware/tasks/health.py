@@ -2,8 +2,8 @@
 
 import struct
 
-from firmware.core.freeze import BATTERY, FreezeWatch
 from firmware.core.framer import PAYLOAD, Frame
+from firmware.core.freeze import BATTERY, FreezeWatch
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
 from firmware.status import ABSENT, CRC_FAULT, OK

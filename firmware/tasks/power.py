@@ -2,9 +2,9 @@
 
 import struct
 
+from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.freeze import POWER as POWER_READINGS
 from firmware.core.freeze import FreezeWatch
-from firmware.core.framer import PAYLOAD, Frame
 from firmware.core.schedule import next_slot
 from firmware.core.supervisor import Supervisor
 from firmware.status import AFTER_RESET, OK

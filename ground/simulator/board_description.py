@@ -3,7 +3,8 @@
 `board.json` holds: `import_folders` (where firmware and board are found), `seed`, `boot`, `cause` ("power",
 "watchdog", "reset"), `start_us` and `end_us` (world time), `ticks_start_ms`, `start_unix_us`, `world` (arguments of
 WorldRows), `wiring` (pins, from the settings), `chips` (arguments of the virtual chips), `gnss` or `recording`, `card`
-(image), `card_interface` ("block" or "spi"), `card_kind`, `faults`, `flash_folder`, `state` and `state_out` (what chips keep from one boot to the next).
+(image), `card_interface` ("block" or "spi"), `card_kind`, `faults`, `flash_folder`, `state` and `state_out` (what
+chips keep from one boot to the next).
 """
 
 from pathlib import Path
@@ -19,7 +20,8 @@ from ground.simulator.gnss_stream import read_stream, schedule, split_epochs
 REPOSITORY = Path(__file__).resolve().parents[2]
 _STREAM_TAIL_S = 8.0  # a stream flight goes on for so long after the last byte, so that its last epoch is logged
 WIRING_KEYS = (
-    "i2c_sda", "i2c_scl", "onewire_pin", "gnss_tx", "gnss_rx", "battery_pin", "card_sck", "card_mosi", "card_miso", "card_cs",
+    "i2c_sda", "i2c_scl", "onewire_pin", "gnss_tx", "gnss_rx", "battery_pin", "card_sck", "card_mosi",
+    "card_miso", "card_cs",
 )  # fmt: skip
 _CHIP_COLUMNS = (
     "latitude_deg", "longitude_deg", "altitude_m", "geoid_separation_m", "speed_north_mps", "speed_east_mps",

@@ -169,7 +169,7 @@ class Battery(Part):
 class Card(Part):
     size_mib: int = number(128, 4, 65536, "of the virtual card; it is a sparse file")
     interface: Literal["block", "spi"] = Field(
-        default="block", description="block: whole blocks, fast; spi: every byte of the SPI bus, through the board's driver"
+        default="block", description="block: whole blocks, fast; spi: every byte of the bus, through the board's driver"
     )
     kind: Literal["sdhc", "sdsc", "sdsc1"] = Field(
         default="sdhc", description="spi only; sdsc and the older sdsc1 are addressed by byte, 2 GiB at most"

@@ -9,8 +9,13 @@ from pathlib import Path
 import numpy as np
 import pyarrow.parquet as pq
 
-SERIES = (("temperature", "probe", ("raw",)), ("power", "channel", ("bus_raw", "shunt_raw")), ("health", None, ("battery_raw",)),
-          ("pressure", "sensor", ("d1",)), ("pressure", "sensor", ("d2",)))  # fmt: skip
+SERIES = (
+    ("temperature", "probe", ("raw",)),
+    ("power", "channel", ("bus_raw", "shunt_raw")),
+    ("health", None, ("battery_raw",)),
+    ("pressure", "sensor", ("d1",)),
+    ("pressure", "sensor", ("d2",)),
+)
 
 
 def runs(words):

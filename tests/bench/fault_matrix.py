@@ -1,7 +1,7 @@
 """Flies every set of chips through every fault in every phase and prints what the log said, and when.
 
-`python -m tests.bench.fault_matrix [set ...]`; the sets are those of tests/journeys/fault_matrix.py. A number is the time
-from the fault to the event that names it. WRONG cells are told below the table, and the exit status is then 1.
+`python -m tests.bench.fault_matrix [set ...]`; the sets are those of tests/journeys/fault_matrix.py. A number is the
+time from the fault to the event that names it. WRONG cells are told below the table, and the exit status is then 1.
 """
 
 import sys
@@ -22,7 +22,10 @@ def main(names):
                 longest = max(longest, max(flown.table("health")["loop_max_ms"]))
                 flown_s += flown.flight.duration_s
             cells += found
-            print(f"{name}, {phase}: {len(found)} cells, {sum(bool(c.faults_found) for c in found)} wrong", file=sys.stderr)
+            print(
+                f"{name}, {phase}: {len(found)} cells, {sum(bool(c.faults_found) for c in found)} wrong",
+                file=sys.stderr,
+            )
     print("\n".join(rows_of(cells)))
     print(f"\n{len(cells)} cells, {flown_s:.0f} s flown, longest turn of the loop {longest} ms, "
           f"{time.process_time() - began:.0f} s of this process")  # fmt: skip

@@ -1,7 +1,7 @@
 """Bodies of test_flight_computer.py, for real MicroPython: the loop allocates nothing, also while one part fails.
 
-The heap is locked for the whole of a failure: it begins, is noticed and logged, the part is tried again in vain, and comes
-back. Each function is one test; it raises AssertionError or prints nothing.
+The heap is locked for the whole of a failure: it begins, is noticed and logged, the part is tried again in vain, and
+comes back. Each function is one test; it raises AssertionError or prints nothing.
 """
 
 import micropython
@@ -209,7 +209,7 @@ def a_bus_that_is_held_down_is_cleared_and_waited_for_once():
 
     for falls, tries in ((5, 1), (12, 2)):  # nine clocks and one for the STOP at each try
         before, freed = stuck.timeouts, flight.computer.journal.buses_freed
-        through(flight, lambda: hold(falls), lambda: None, events.BUS_STUCK, events.BUS_FREE)
+        through(flight, lambda n=falls: hold(n), lambda: None, events.BUS_STUCK, events.BUS_FREE)
         assert not stuck.sda.held
         assert flight.computer.journal.buses_freed == freed + 1
         assert stuck.timeouts == before + 1, stuck.timeouts - before

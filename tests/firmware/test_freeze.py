@@ -25,19 +25,19 @@ def test_noise_alone_gives_a_frozen_chip_away(journal):
 def test_one_other_word_begins_the_count_anew(journal):
     watch = FreezeWatch(journal, BY_NOISE, False)
     for _ in range(5):
-        assert not any([watch.sees(7) for _ in range(BY_NOISE - 1)])
+        assert not any(watch.sees(7) for _ in range(BY_NOISE - 1))
         assert watch.sees(6) == 0
 
 
 def test_of_two_words_both_have_to_stand_still(journal):
     watch = FreezeWatch(journal, BY_NOISE, False)
-    assert not any([watch.sees(7, k & 1) for k in range(3 * BY_NOISE)])
+    assert not any(watch.sees(7, k & 1) for k in range(3 * BY_NOISE))
 
 
 def test_a_word_at_rest_is_never_frozen(journal):
     journal.altitude_m = 400
     watch = FreezeWatch(journal, BATTERY, True)
-    assert not any([watch.sees(300) for _ in range(5000)])
+    assert not any(watch.sees(300) for _ in range(5000))
 
 
 @pytest.mark.parametrize("direction", [1, -1])
@@ -59,7 +59,7 @@ def test_a_few_readings_are_no_evidence_however_far_the_box_moves(journal):
 
 def test_an_altitude_that_is_not_known_is_no_evidence(journal):
     watch = FreezeWatch(journal, BATTERY, True)
-    assert not any([watch.sees(300) for _ in range(100)])
+    assert not any(watch.sees(300) for _ in range(100))
     journal.altitude_m = 9000  # now it is, and counts from here
     assert watch.sees(300) == 0
     journal.altitude_m = 9000 + MOVED_M

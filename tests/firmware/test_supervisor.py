@@ -145,7 +145,7 @@ def test_a_chip_that_restarted_is_told_apart_from_one_that_is_lost(supervisor, j
     assert journal.told == [(200, events.CHIP_RESTARTED, AFTER_RESET, 1)]
     assert supervisor.ready(200)  # begun again at once
     supervisor.lost(300, AFTER_RESET)
-    assert journal.told[-1] == (300, events.CHIP_LOST, AFTER_RESET, 1)  # and if that did not help, it is lost, said once
+    assert journal.told[-1] == (300, events.CHIP_LOST, AFTER_RESET, 1)  # that did not help: lost, said once
     for now_ms in range(400, 60_000, 100):
         if supervisor.ready(now_ms):
             supervisor.lost(now_ms, AFTER_RESET)

@@ -1,8 +1,8 @@
 """Every chip, every fault, every phase of the flight: the schedule of the faults, and what has to come of each.
 
-One flight fills one phase (fault_world.py) with one set of chips. Faults come one after another, each in a slot of its own
-with time to recover; at the end the chips are lost for good, one by one. A cell of the matrix is one slot, judged by what
-is on the card alone:
+One flight fills one phase (fault_world.py) with one set of chips. Faults come one after another, each in a slot of
+its own with time to recover; at the end the chips are lost for good, one by one. A cell of the matrix is one slot,
+judged by what is on the card alone:
 
 - the event that names the fault, from the right part, not before it and within `event_s`; none where none can be known;
 - every other chip's records, complete throughout the slot (a stuck bus is everybody's who sits on it);
@@ -25,8 +25,8 @@ SETTINGS = {"health_period_ms": 1000, "landed_period_factor": 4, "log_size_mib":
 SLOWER = 4  # the same factor, for what is expected of a landed box
 
 _ABSENT, _MINUTE, _GOOD, _WRONG, _STUCK, _CRC, _FROZEN, _BROWN = (
-    "absent at power-up", "lost for a minute", "lost for good", "wrong id", "stuck low bus", "CRC errors", "frozen value",
-    "brown-out",
+    "absent at power-up", "lost for a minute", "lost for good", "wrong id", "stuck low bus", "CRC errors",
+    "frozen value", "brown-out",
 )  # fmt: skip
 FAULTS = (_ABSENT, _MINUTE, _GOOD, _WRONG, _STUCK, _CRC, _FROZEN, _BROWN)
 
@@ -86,14 +86,14 @@ RECEIVER = Chip("gnss", "receiver", UART, "gnss", 0, "fix", 1.0)
 # name -> (the chips in it, those whose faults are tried, tables of the scenario)
 SETS = {
     "first": (
-        [_pressure("ms5611"), _power("ina219"), _probe("outside", "ds18b20", 0), _probe("inside", "ds18b20", 1), BATTERY,
-         RECEIVER],
+        [_pressure("ms5611"), _power("ina219"), _probe("outside", "ds18b20", 0), _probe("inside", "ds18b20", 1),
+         BATTERY, RECEIVER],
         ["pressure", "panel", "outside", "battery", "gnss"],
         {},
     ),
     "second": (
-        [_pressure("bmp280"), _power("ina226"), _probe("outside", "tmp117", 0), _probe("inside", "ds18b20", 1), BATTERY,
-         RECEIVER],
+        [_pressure("bmp280"), _power("ina226"), _probe("outside", "tmp117", 0), _probe("inside", "ds18b20", 1),
+         BATTERY, RECEIVER],
         ["pressure", "panel", "outside"],
         {"pressure": [{"chip": "bmp280", "name": "pressure", "address": 0x76}],
          "power": [{"chip": "ina226", "name": "panel"}],
@@ -101,8 +101,8 @@ SETS = {
                          {"chip": "ds18b20", "name": "inside", "place": "inside"}]},
     ),
     "third": (
-        [_pressure("bme280"), _power("ina219"), _probe("outside", "ds18b20", 0), _probe("inside", "ds18b20", 1), BATTERY,
-         RECEIVER],
+        [_pressure("bme280"), _power("ina219"), _probe("outside", "ds18b20", 0), _probe("inside", "ds18b20", 1),
+         BATTERY, RECEIVER],
         ["pressure"],
         {"pressure": [{"chip": "bme280", "name": "pressure", "address": 0x76}]},
     ),
@@ -167,7 +167,8 @@ def fault_list(cells, begin_s):
         if np.isfinite(cell.end_s) and cell.end_s > cell.begin_s and cell.fault != _STUCK:
             fault["for_us"] = round((cell.end_s - cell.begin_s) * 1e6)
         if cell.fault == _BROWN and cell.chip.bus == ONEWIRE:
-            # Between a reading and the next start, a tenth of the time, a dip costs a DS18B20 nothing and leaves no trace.
+            # Between a reading and the next start, a tenth of the time, a dip costs a DS18B20 nothing and leaves no
+            # trace.
             fault["for_us"] = 150_000
         if cell.fault == _STUCK and cell.chip.bus == ONEWIRE:
             fault["for_us"] = round((cell.end_s - cell.begin_s) * 1e6)
@@ -200,7 +201,8 @@ def expected_events(cell):
     lost_s = 4 * period_s + 2.0
     if chip.bus == UART:
         return {
-            _ABSENT: (("gnss_state",), BOOT_S + 6.0), _CRC: (("chip_disturbed",), 10.0), _BROWN: (("gnss_restarted",), 15.0),
+            _ABSENT: (("gnss_state",), BOOT_S + 6.0), _CRC: (("chip_disturbed",), 10.0),
+            _BROWN: (("gnss_restarted",), 15.0),
         }.get(fault, (("gnss_state",), 8.0))  # fmt: skip
     if fault == _ABSENT:
         return ("chip_missing",), BOOT_S + 2.0
@@ -234,7 +236,10 @@ def judge(cells, flown, chips, phase):
         _judge_others(cell, [chip for chip in chips if chip.name not in gone], series, slower)
         if cell.fault == _GOOD:
             gone.add(cell.chip.name)
-            if (series[cell.chip.name] > cell.begin_s + 1.5 * slower).any() and cell.chip.table not in ("health", "fix"):
+            if (series[cell.chip.name] > cell.begin_s + 1.5 * slower).any() and cell.chip.table not in (
+                "health",
+                "fix",
+            ):
                 cell.faults_found.append("records of a chip that is gone")
         else:
             _judge_return(cell, series[cell.chip.name], slower)
@@ -323,7 +328,9 @@ def _judge_flags(cell, flown, starts):
     table = flown.table(chip.table)
     times = _seconds(table, starts)
     flags = np.array(table["flags"], dtype=object)
-    early_s = 1.0 + chip.period_s * (SLOWER if cell.phase == "landed" else 1)  # a record bears its conversion's beginning
+    early_s = 1.0 + chip.period_s * (
+        SLOWER if cell.phase == "landed" else 1
+    )  # a record bears its conversion's beginning
     keep = (times > cell.begin_s - early_s) & (times < cell.until_s)
     for column, value in chip.marks:
         keep &= np.array(table[column]) == value
@@ -359,4 +366,6 @@ def rows_of(cells):
 
 
 def _shown(cell):
-    return f"{cell.seen} {cell.after_s:.1f} s" if cell.seen else "ok, cannot be known" if cell.fault == _FROZEN else "ok"
+    return (
+        f"{cell.seen} {cell.after_s:.1f} s" if cell.seen else "ok, cannot be known" if cell.fault == _FROZEN else "ok"
+    )

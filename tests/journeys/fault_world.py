@@ -1,9 +1,9 @@
 """A short world for the fault matrix: the calm flight's columns, its time bent so that one phase fills the flight.
 
-Physics stays that of the calm flight, row by row; only how fast its rows go by is changed. A flight begins on the ground,
-climbs in a minute or so to where its window begins, and then stays in one phase, moving 9 m/s up or down where that
-phase moves. Before a landing the way up and down again is cut short: the rows leap from the ascent to the same altitude of
-the descent.
+Physics stays that of the calm flight, row by row; only how fast its rows go by is changed. A flight begins on the
+ground, climbs in a minute or so to where its window begins, and then stays in one phase, moving 9 m/s up or down
+where that phase moves. Before a landing the way up and down again is cut short: the rows leap from the ascent to the
+same altitude of the descent.
 """
 
 from dataclasses import replace

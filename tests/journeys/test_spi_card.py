@@ -1,4 +1,4 @@
-"""The firmware on its own SPI driver: a card whose every byte goes over a virtual bus, and what happens to it in flight."""
+"""The firmware on its own SPI driver: every byte of the card goes over a virtual bus, and faults befall it."""
 
 import json
 

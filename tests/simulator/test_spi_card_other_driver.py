@@ -1,12 +1,13 @@
 """The virtual SD card read by a driver that is not ours: adafruit-circuitpython-sd (version in requirements-test.txt).
 
-It mounts the card (with pyfatfs for the file system), writes and reads back on all three kinds. Where the two disagree the
-SD Physical Layer Simplified Specification decides; each case has a test below:
+It mounts the card (with pyfatfs for the file system), writes and reads back on all three kinds. Where the two
+disagree the SD Physical Layer Simplified Specification decides; each case has a test below:
 - data response: the specification leaves its upper three bits open (7.3.3.1), the virtual card sends ones; this driver
-  wants bit 7 clear, so it takes the busy byte behind it for the answer, and its own failure is not handed on. The block is
-  on the card all the same. Kept: real cards send E5.
-- the driver reads only 16 of the 22 bits of C_SIZE (5.3.3) and two wrong bits of a version 1 register (5.3.2), so it knows
-  the size of cards up to 32 GiB, and of standard-capacity cards only when their C_SIZE ends in 00. Ours are right.
+  wants bit 7 clear, so it takes the busy byte behind it for the answer, and its own failure is not handed on. The
+  block is on the card all the same. Kept: real cards send E5.
+- the driver reads only 16 of the 22 bits of C_SIZE (5.3.3) and two wrong bits of a version 1 register (5.3.2), so it
+  knows the size of cards up to 32 GiB, and of standard-capacity cards only when their C_SIZE ends in 00. Ours are
+  right.
 - it never switches the CRC on and never asks CMD13, so it takes a hurt block for good. Ours notices.
 """
 

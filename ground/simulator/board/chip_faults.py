@@ -1,11 +1,11 @@
 """What can befall a chip or its bus, whatever chip it is: functions of a board and a fault, for faults.py.
 
-`chip` is the chip's name. `at_us` is when it begins (without it: at power-up), `for_us` how long it lasts (without it: for
-good). All of it goes through the chip's socket and the door in it (sockets.py, fault_door.py).
+`chip` is the chip's name. `at_us` is when it begins (without it: at power-up), `for_us` how long it lasts (without
+it: for good). All of it goes through the chip's socket and the door in it (sockets.py, fault_door.py).
 """
 
-from ground.simulator.board.fault_door import Stranger
 from ground.simulator.board.clock import NEVER_US
+from ground.simulator.board.fault_door import Stranger
 from ground.simulator.board.sockets import I2cSocket, ReceiverSocket, WireSocket
 
 _NINE_CLOCKS = 9
@@ -123,7 +123,7 @@ def frozen_value(board, fault):
 
 
 def brown_out(board, fault):
-    """The chip's supply dips: its registers then hold their power-on values. With `for_us` it is away so long before."""
+    """The chip's supply dips, for `for_us` or no time at all: its registers then hold their power-on values."""
     if fault.get("for_us"):
         missing_chip(board, fault)
     elif fault["at_us"] >= board.clock.boot_us:

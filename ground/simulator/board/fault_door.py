@@ -1,7 +1,8 @@
 """The door of the faults, the same for every chip: what the cold or a loose wire can do to it, whatever it measures.
 
-A chip's own bench door (chips/bench_door.py) reaches its registers. This one stands between a chip and its bus. It is put there when a fault first needs it, so a flight without faults does
-not pay for it, and it works on what the bus carries and on what the chip measures; the chips know nothing of it:
+A chip's own bench door (chips/bench_door.py) reaches its registers. This one stands between a chip and its bus. It is
+put there when a fault first needs it, so a flight without faults does not pay for it, and it works on what the bus
+carries and on what the chip measures; the chips know nothing of it:
 
 - `flip_odds`: one byte in so many is hurt on the wire. On I2C that may be the address byte, and then nobody answers.
 - `late_us`: the chip stretches the clock for so long before it answers; longer than the bus's time-out is a time-out.
@@ -10,7 +11,8 @@ not pay for it, and it works on what the bus carries and on what the chip measur
 - `freeze()`: what the chip measures stands still, noise too: the result registers repeat one word. Everything else
   about the chip goes on (conversions take their time, ready bits come and go).
 
-What every chip has to have for this: its source in `_source`, its chance in `_noise`, and `power_on()` if it has a state.
+What every chip has to have for this: its source in `_source`, its chance in `_noise`, and `power_on()` if it has a
+state.
 """
 
 _EIO = 5
@@ -23,12 +25,15 @@ class Still:
     def __init__(self, source, time_us):
         self._source = source
         self._time_us = time_us
+        self._values = {}  # looked up once: a table of rows would be read there and back for each
 
     def column(self, name):
         return self._source.column(name)
 
     def at(self, column, time_us):
-        return self._source.at(column, self._time_us)
+        if column not in self._values:
+            self._values[column] = self._source.at(column, self._time_us)
+        return self._values[column]
 
 
 class NoNoise:

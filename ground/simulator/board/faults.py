@@ -1,9 +1,9 @@
 """What can befall the board, by the scenario's word for it.
 
-Those of chips and their buses are in chip_faults.py. A fault is a dict with `kind` and what the kind needs; `at_us` and `for_us` are world time. Adding a fault is adding a
-function here or there (and its model to scenario_faults.py): it gets the board and the dict, and sets an alarm on the clock or
-a hook on a bus, the receiver or the card. It is called at the start of every boot, also of one that begins in the
-middle of the fault, so it must look at the time.
+Those of chips and their buses are in chip_faults.py. A fault is a dict with `kind` and what the kind needs; `at_us`
+and `for_us` are world time. Adding a fault is adding a function here or there (and its model to scenario_faults.py):
+it gets the board and the dict, and sets an alarm on the clock or a hook on a bus, the receiver or the card. It is
+called at the start of every boot, also of one that begins in the middle of the fault, so it must look at the time.
 """
 
 from ground.simulator.board.chip_faults import KINDS as CHIP_KINDS

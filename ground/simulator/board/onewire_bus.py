@@ -130,7 +130,7 @@ class OneWire:
         return crc8(data)
 
     def scan(self):
-        """ROM codes of all chips on the wire, each a bytearray of eight. Gives up after as many passes as the original."""
+        """ROM codes of all chips on the wire, each a bytearray of eight; after 255 passes it gives up."""
         found = []
         previous, last_fork = None, -1
         for _ in range(_PASSES_MAX):

@@ -2,9 +2,9 @@
 
 The LED and the sounder are nothing but pins; their changes are counted, so a test can ask whether the box beeped.
 
-A bus wire is a pin with a resistor to the supply (`pull_up`): nobody may drive it high, everybody may pull it low, and it
-is high when nobody does. A pin that was given to a peripheral (an I2C controller) and is then initialised as a plain
-one is taken away from it, as on the RP2040, until the peripheral is made again (`give_to_peripheral`).
+A bus wire is a pin with a resistor to the supply (`pull_up`): nobody may drive it high, everybody may pull it low,
+and it is high when nobody does. A pin that was given to a peripheral (an I2C controller) and is then initialised as a
+plain one is taken away from it, as on the RP2040, until the peripheral is made again (`give_to_peripheral`).
 """
 
 _ledger = None

@@ -13,7 +13,8 @@ class SPI:
     clock = None  # set by the board before the firmware starts
     parts_by_pins: dict = {}  # (sck, mosi, miso) -> what is wired there
 
-    def __init__(self, spi_id, baudrate=1000000, polarity=0, phase=0, bits=8, firstbit=0, sck=None, mosi=None, miso=None):
+    def __init__(self, spi_id, baudrate=1000000, polarity=0, phase=0, bits=8, firstbit=0, sck=None, mosi=None,
+                 miso=None):
         key = (pin_number(sck), pin_number(mosi), pin_number(miso))
         self._part = self.parts_by_pins.get(key)
         self._advance = self.clock.advance

@@ -1,6 +1,7 @@
 """Check sums and registers of SD cards, from SD Specifications Part 1, Physical Layer Simplified Specification.
 
-Written apart from the firmware's own (another way round: a table of whole bytes here), so that no mistake is made twice.
+Written apart from the firmware's own (another way round: a table of whole bytes here), so that no mistake is made
+twice.
 """
 
 
