@@ -172,6 +172,9 @@ def test_a_card_that_is_pulled_is_absent_and_one_put_back_has_to_be_begun_again(
     bench.store.remove()
     with pytest.raises(OSError):
         card.writeblocks(2, block_of(2))
+    bench.store.put_back()
+    card.writeblocks(1, block_of(1))  # begun again without being told
+    bench.store.remove()
     assert card.begin() == ABSENT
     bench.store.put_back()
     card.writeblocks(2, block_of(2))
