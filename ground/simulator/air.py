@@ -31,6 +31,7 @@ class AirProfile(NamedTuple):
     wind_north_mps: np.ndarray
     source: str
     notes: tuple
+    measured_m: tuple | None = None  # lowest and highest level of a sounding; beyond them the air is assumed
 
     def _place(self, altitude_m):
         """Index of the level below and the share of ln p between it and the next.
@@ -91,10 +92,9 @@ def sounding_profile(sounding):
         kelvin = standard_k + (sounding.temperature_k[-1] - standard_k[0]) * np.exp(-(z - high) / _RELAX_M)
         parts.append((z[1:], _balanced_ln_pressure(z, kelvin, high, parts[-1][1][-1])[1:], kelvin[1:]))
     altitude, ln_p, kelvin = (np.concatenate(column) for column in zip(*parts, strict=True))
-    wind = sounding.wind
-    return AirProfile(
-        altitude, ln_p, kelvin, wind.altitude_m, wind.east_mps, wind.north_mps, sounding.source, sounding.notes
-    )
+    wind, measured = sounding.wind, (float(low), float(high))
+    winds = (wind.altitude_m, wind.east_mps, wind.north_mps)
+    return AirProfile(altitude, ln_p, kelvin, *winds, sounding.source, sounding.notes, measured)
 
 
 def _balanced_ln_pressure(z, kelvin, z_known, ln_p_known):

@@ -88,6 +88,7 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
     result = FlightResult(out_dir, out_dir / "card.img", out_dir / "truth.parquet", seed, interpreter.name)
     if interpreter.notice:
         result.notices.append(interpreter.notice)
+    result.notices += world.facts["notes"]
     with tempfile.TemporaryDirectory(prefix="thistledown-") as name:
         scratch = Path(name)
         board_settings_ = board_settings(scenario, seed, settings)

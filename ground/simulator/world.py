@@ -13,10 +13,10 @@ from ground.simulator.attitude import panel_normal
 from ground.simulator.balloon import FLIGHT_S_MAX, fly_vertically, lift_of
 from ground.simulator.chance import correlated, stream
 from ground.simulator.drift import drift
+from ground.simulator.humidity import box_humidity_pct
 from ground.simulator.panel import panel_state
 from ground.simulator.sounding import load_sounding
 from ground.simulator.sun import sun_position, sunlight
-from ground.simulator.humidity import box_humidity_pct
 from ground.simulator.thermal import battery_voltage_v, box_temperature_c, probe_temperature_c, ventilation
 from ground.simulator.truth import PHASES as PHASES  # for readers of the column `phase`
 from ground.simulator.truth import truth_columns, write_truth_file
@@ -25,6 +25,7 @@ from ground.simulator.wind import invented_wind
 STEP_MS = 200
 STEP_S = STEP_MS / 1000.0
 _GUST_STEP_S = 2.0
+_UNMEASURED_MIN_M = 100.0  # beyond a sounding: less is not worth a word
 _GUST_RISE_S = 15.0  # gusts fade in after release: none at the ground
 
 
@@ -196,6 +197,22 @@ def _to_millisecond(moment):
     return moment.replace(microsecond=moment.microsecond // 1000 * 1000)
 
 
+def _assumed_air(air, altitude_m):
+    """Lines about the part of the flight that lies beyond the levels of its sounding."""
+    if air.measured_m is None:
+        return []
+    (low, high), lowest, highest = air.measured_m, float(altitude_m.min()), float(altitude_m.max())
+    lines = []
+    if lowest < low - _UNMEASURED_MIN_M:
+        lines.append(f"the sounding begins at {low:.0f} m, the flight at {lowest:.0f} m: air below it is assumed")
+    if highest > high + _UNMEASURED_MIN_M:
+        lines.append(
+            f"the sounding ends at {high:.0f} m, the flight went to {highest:.0f} m: above it the air goes over into "
+            "the standard atmosphere"
+        )
+    return lines
+
+
 def _facts(scenario, air, columns, rows, seed):
     released, burst, landed = rows
     lift = lift_of(scenario.balloon, scenario.payload)
@@ -203,7 +220,7 @@ def _facts(scenario, air, columns, rows, seed):
     return {
         "seed": seed,
         "air": air.source,
-        "notes": list(air.notes),
+        "notes": list(air.notes) + _assumed_air(air, columns["altitude_m"]),
         "released_s": released * STEP_S,
         "burst_s": burst * STEP_S,
         "landed_s": landed * STEP_S,

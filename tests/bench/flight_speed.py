@@ -1,6 +1,6 @@
 """Print how much faster than the real thing a whole simulated flight is, on MicroPython.
 
-`python tests/bench/flight_speed.py [SCENARIO] [--flights 3]`. A flight is what `thistledown fly` does: the world is
+`python -m tests.bench.flight_speed [SCENARIO] [--flights 3]`. A flight is what `thistledown fly` does: the world is
 computed, the card formatted, every boot flown, truth and card written. Given are the simulated seconds by the seconds
 of this computer, the slowest and the median of some flights, and which share of the computer's time the firmware's
 interpreter with the virtual board took; the rest is the world and the files. Goal: at least 300 times real time.

@@ -2,6 +2,7 @@
 
 import ast
 import json
+from pathlib import Path
 
 import numpy as np
 import pyarrow.parquet
@@ -205,6 +206,14 @@ def test_without_micropython_the_flight_runs_on_cpython_and_says_so(fly_it, monk
     assert result.runtime == "cpython"
     assert "MicroPython was not found" in result.notices[0]
     assert fly_it(runtime="cpython", stop_after_s=5.0).notices == []
+
+
+def test_what_was_assumed_about_the_air_is_told(fly_it):
+    drop_from_8_km = Path(__file__).parents[1] / "data" / "soundings" / "s6_northsea_2019-05-16_dropsonde.csv"
+    result = fly_it(world=None, sounding=drop_from_8_km, stop_after_s=5.0)
+    assert any("the sounding ends at 7899 m" in line for line in result.notices)
+    written = json.loads((result.out_dir / "flight.json").read_text(encoding="utf-8"))
+    assert written["notices"] == result.notices
 
 
 

@@ -207,6 +207,22 @@ def test_the_scenarios_own_sounding_is_flown_and_one_given_by_hand_goes_first():
     assert build_world(scenario, sounding_path=second).facts["air"] == second.name
 
 
+def test_a_flight_beyond_its_sounding_says_which_part_of_the_air_is_assumed(tmp_path):
+    def assumed(low_m, high_m):
+        rows = ["pressure_hpa,height_m,temperature_c,dewpoint_c,wind_from_deg,wind_speed_ms"]
+        for height in range(low_m, high_m + 1, 500):
+            air = standard_air(float(height))
+            rows.append(f"{air.pressure_pa / 100:.3f},{height},{air.temperature_k - 273.15:.2f},,270,5")
+        path = tmp_path / f"{low_m}.csv"
+        path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+        return build_world(load_scenario("calm"), sounding_path=path).facts["notes"]
+
+    assert assumed(0, 35000) == []
+    below, above = assumed(1000, 20000)
+    assert "begins at 1000 m" in below and "380 m" in below
+    assert "ends at 20000 m" in above
+
+
 def test_geopotential_heights_move_the_air_up():
     path = next(FOLDER.glob("s1_*.csv"))
     plain = build_world(scenario_with("calm", atmosphere={"sounding": str(path)}))
