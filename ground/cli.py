@@ -29,6 +29,13 @@ _MACHINE_ERRNOS = {
     errno.EISDIR, errno.ENOTDIR, errno.ENAMETOOLONG, errno.EMFILE, errno.ENFILE,
 }  # fmt: skip
 
+# How the library that reads the command's words says it, and how a person would.
+_PLAIN_WORDS = (
+    ("Value error, ", ""),
+    ("Input should be a valid integer, unable to parse string as an integer", "it is not a whole number"),
+    ("Input should be", "it should be"),
+)
+
 _STOPPED = 130
 
 app = typer.Typer(
@@ -109,6 +116,8 @@ def _usage(error: typer.TyperException) -> str:
     context = getattr(error, "ctx", None)
     command = context.command_path if context else "thistledown"
     message = " ".join(error.format_message().split()).rstrip(".")
+    for library_words, plain in _PLAIN_WORDS:
+        message = message.replace(library_words, plain)
     return f"{message[:1].lower()}{message[1:]} (see `{command} --help`)"
 
 

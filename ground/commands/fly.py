@@ -12,8 +12,15 @@ from ground.console import progress, say
 from ground.simulator.board.gnss.behaviour import BEHAVIOURS
 
 _COMPLAINTS_SHOWN = 3
+_SEED_MAX = 2**63 - 1  # as for the scenario's own
 
 GnssBehaviour = StrEnum("GnssBehaviour", list(BEHAVIOURS))  # type: ignore[misc]  # names from the virtual receiver
+
+
+def _checked_seed(seed: int | None) -> int | None:
+    if seed is not None and not 0 <= seed <= _SEED_MAX:
+        raise typer.BadParameter(f"{seed} is not a whole number from 0 to {_SEED_MAX}")
+    return seed
 
 
 def fly(
@@ -38,7 +45,10 @@ def fly(
         ),
     ] = None,
     seed: Annotated[
-        int | None, typer.Option(metavar="N", show_default=False, help="Other chance events than the scenario's own.")
+        int | None,
+        typer.Option(
+            metavar="N", callback=_checked_seed, show_default=False, help="Other chance events than the scenario's own."
+        ),
     ] = None,
     runtime: Annotated[Literal["micropython", "cpython"], typer.Option(help="What runs the firmware.")] = "micropython",
     force: Annotated[bool, typer.Option("--force", help="Write into a folder that already holds something.")] = False,

@@ -99,6 +99,14 @@ def test_quick_answers_do_not_wait_for_the_large_libraries(arguments):
 def test_wrong_usage_is_one_line_that_names_the_help_and_ends_with_two(arguments, capsys):
     line = one_line(capsys, arguments, status=2)
     assert "--help`" in line
+    assert "Value error" not in line and "parse string" not in line
+
+
+@pytest.mark.parametrize("seed", ["-1", str(2**63)])
+def test_a_seed_beyond_its_range_is_wrong_usage_and_leaves_no_folder(tmp_path, seed, capsys):
+    line = one_line(capsys, ["fly", "calm", "--seed", seed, "-o", str(tmp_path / "new")], status=2)
+    assert "--seed" in line and seed in line and str(2**63 - 1) in line
+    assert not (tmp_path / "new").exists()
 
 
 # Errors about the input ------------------------------------------------------------------------------------------
