@@ -1,5 +1,7 @@
 """The events worth a reader's time, in order of time."""
 
+import re
+
 import numpy as np
 
 from ground.report.timeline import duration_words
@@ -8,6 +10,9 @@ from shared_protocol import event_text, events
 # What is said at every power-up of every flight, and tells nothing when all is well.
 ROUTINE = {events.CHIP_PRESENT, events.LOG_ARMED}
 ROWS_MAX = 150
+
+# A sentence of the log may end a number with what the numbers mean: `phase 1 (0 ground, 1 ascending, ...)`.
+_NUMBER_AND_KEY = re.compile(r"(?:a number )?(-?\d+) \(((?:-?\d+ [^,()]+, )+-?\d+ [^,()]+)\)")
 
 _NAMES = {code: name for code, name, _ in event_text.EVENTS}
 
@@ -32,10 +37,20 @@ def event_rows(folder, timeline, story):
                 "since": _since(story, times[k]),
                 "boot": "" if not np.isfinite(table["boot"].iloc[k]) else int(table["boot"].iloc[k]),
                 "name": _NAMES.get(code, f"code {code}").replace("_", " "),
-                "text": text if isinstance(text, str) else "",
+                "text": in_words(text) if isinstance(text, str) else "",
             }
         )
     return rows, left_out
+
+
+def in_words(text):
+    """An event's sentence with the words that its numbers stand for; a number without a word keeps its key."""
+
+    def word(match):
+        meanings = dict(part.split(" ", 1) for part in match.group(2).split(", "))
+        return meanings.get(match.group(1), match.group(0))
+
+    return _NUMBER_AND_KEY.sub(word, text)
 
 
 def _since(story, moment):

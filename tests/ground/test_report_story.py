@@ -9,7 +9,7 @@ from geographiclib.geodesic import Geodesic
 
 from ground.decode.flags import NAMES
 from ground.report.account import boot_rows, longest_pauses, sentences
-from ground.report.event_list import ROWS_MAX, event_rows
+from ground.report.event_list import ROWS_MAX, event_rows, in_words
 from ground.report.facts import fact_rows
 from ground.report.flags import MEANINGS
 from ground.report.folder import load_folder
@@ -108,6 +108,21 @@ def test_events_are_in_order_of_time_and_routine_ones_left_out(flight):
     rows, left_out = event_rows(*flight)
     assert left_out == 2 and not any(row["name"] == "chip present" for row in rows)
     assert rows[0]["since"] == "−5 min 00 s" and any(row["since"].startswith("+") for row in rows)
+
+
+@pytest.mark.parametrize(
+    "said, words",
+    [
+        ("flight phase 1 (0 ground, 1 ascending) at 511 m", "flight phase ascending at 511 m"),
+        ("self-test: 0 (1 GO, 0 NO-GO), parts in trouble 4 (bits: source numbers)",
+         "self-test: NO-GO, parts in trouble 4 (bits: source numbers)"),
+        ("chip at address 119 is a number 5 (1 MS5611, 5 BMP280)", "chip at address 119 is BMP280"),
+        ("flight phase 9 (0 ground, 1 ascending) at 5 m", "flight phase 9 (0 ground, 1 ascending) at 5 m"),
+        ("card write failed (error 5) at sector 12", "card write failed (error 5) at sector 12"),
+    ],
+)  # fmt: skip
+def test_numbers_in_an_events_sentence_become_their_words(said, words):
+    assert in_words(said) == words
 
 
 def test_flood_of_events_is_cut_and_counted(tmp_path):
