@@ -10,7 +10,9 @@ from ground.console import progress, say
 
 
 def decode(
-    source: Annotated[Path, typer.Argument(metavar="SOURCE", help="A card image, a card's folder or a log file.")],
+    source: Annotated[
+        Path, typer.Argument(metavar="SOURCE", help="A card image, folder, log file, flash dump or serial capture.")
+    ],
     out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="The flight folder to write.")],
     format: Annotated[Literal["parquet", "csv"], typer.Option(help="The kind of tables to write.")] = "parquet",
     log: Annotated[

@@ -42,7 +42,7 @@ class Decoded:
     times_refused: dict  # key number -> {kind: fixes}, see gnss_clock.py
 
 
-def convert(everything, files=(), wanted=None):
+def convert(everything, files=(), wanted=None, others=()):
     """Records into physics; touches no file.
 
     Parameters
@@ -53,10 +53,14 @@ def convert(everything, files=(), wanted=None):
         Names of logs by the file system: name, log_id.
     wanted : str or int, optional
         Which log.
+    others : iterable of LogSummary
+        Logs of the source that are not among `everything`: see `summaries`.
     """
     fix_table, fix_bits, fix_keys, fix_t, fix_seq = fixes.fixes(everything)
     fitted = _fit_boots(everything, fix_table, fix_bits, fix_keys, fix_t)
     logs = _summaries(everything, fitted, files)
+    known = {log.log_id for log in logs}
+    logs += [log for log in others if log.log_id not in known]
     notes = choose(logs, wanted)
     chosen = {log.log_id for log in logs if log.chosen}
     boots = _in_time_order([boot for boot in everything.boots if boot.log_id in chosen], fitted)
@@ -111,6 +115,12 @@ def convert(everything, files=(), wanted=None):
     uncalibrated = sum(int(((own & flags.NO_CALIBRATION) != 0).sum()) for own in bits.values())
     results = results_of(phases, profile, flight_table)
     return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused)
+
+
+def summaries(everything, files=()):
+    """What `convert` would say of each log, without its tables; list of LogSummary."""
+    fix_table, bits, keys, t_ms, _seq = fixes.fixes(everything)
+    return _summaries(everything, _fit_boots(everything, fix_table, bits, keys, t_ms), files)
 
 
 def _fit_boots(records, fix_table, bits, keys, t_ms):

@@ -1,7 +1,8 @@
-"""Names of the logs on a card image, out of the root directory of its FAT file system; only for the report.
+"""Names of the logs on a card image, out of the root directory of its FAT or exFAT; only for the report.
 
 Fields: Microsoft, FAT: General Overview of On-Disk Format 1.03 (2000), "Boot Sector and BPB Structure" and "FAT
-Directory Structure" (offsets from memory, checked in a test against images made by mkfs.fat and mtools).
+Directory Structure"; Microsoft, exFAT file system specification, 3.1 and 7 (offsets from memory, checked in tests
+against images made by mkfs.fat, mtools and mkfs.exfat).
 """
 
 import struct
@@ -44,6 +45,8 @@ def _root_files(image, volume, pattern):
     boot = _read(image, volume, 512)
     if len(boot) < 512 or boot[510:512] != b"\x55\xaa":
         return []
+    if boot[3:11] == b"EXFAT   ":
+        return _exfat_files(image, volume, boot, pattern)
     sector, per_cluster, reserved, fats, root_entries = struct.unpack_from("<HBHBH", boot, 11)
     if sector not in _SECTOR_SIZES or per_cluster == 0 or fats not in (1, 2):
         return []
@@ -74,6 +77,29 @@ def _root_files(image, volume, pattern):
         files.append(
             {"name": name.upper(), "log_id": _log_id(image, data + (cluster - 2) * cluster_size) if cluster else None}
         )
+    return files
+
+
+def _exfat_files(image, volume, boot, pattern):
+    heap, _clusters, root = struct.unpack_from("<III", boot, 88)
+    sector_shift, cluster_shift = boot[108], boot[109]
+    if not 9 <= sector_shift <= 12 or sector_shift + cluster_shift > 25:
+        return []
+    begin = volume + (heap << sector_shift)
+    shift = sector_shift + cluster_shift
+    raw = _read(image, begin + (root - 2 << shift), min(1 << shift, _ENTRIES_MAX * _ENTRY))
+    files, cluster, length, name = [], 0, 0, ""
+    for at in range(0, len(raw) - _ENTRY + 1, _ENTRY):
+        entry = raw[at : at + _ENTRY]
+        if entry[0] == 0:
+            break
+        if entry[0] == 0xC0:  # where the file is; its name follows. Bit 7 is clear in entries of deleted files
+            cluster, length, name = struct.unpack_from("<I", entry, 20)[0], entry[3], ""
+        elif entry[0] == 0xC1:
+            name += entry[2:].decode("utf-16-le", "replace")
+            if pattern.fullmatch(name[:length]) and len(name) >= length:
+                at_log = begin + (cluster - 2 << shift)
+                files.append({"name": name[:length].upper(), "log_id": _log_id(image, at_log) if cluster else None})
     return files
 
 

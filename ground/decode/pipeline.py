@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ground.decode import integrity, writing
-from ground.decode.convert import convert
+from ground.decode.choice import choose
+from ground.decode.convert import convert, summaries
 from ground.decode.records import read
 from ground.decode.sources import open_source
 from ground.errors import InputError
@@ -31,7 +32,7 @@ class DecodeResult:
 
 
 def decode(source, out_dir, *, format="parquet", force=False, progress=None, log=None):
-    """Decode a card's folder, a log file or a card image into a flight folder.
+    """Decode a card's folder, a log file, a card image, a flash dump or a capture into a flight folder.
 
     Parameters
     ----------
@@ -62,9 +63,12 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
         raise InputError(f"format {format!r}: not known; use parquet or csv")
     say = progress or (lambda share, what: None)
     say(0.0, "looking for sectors")
-    opened = open_source(source, lambda share: say(0.5 * share, "looking for sectors"))
+    opened = open_source(source, _bytes_shown(say))
     writing.check_goal(out_dir, source, force)
     say(0.5, "reading frames")
+    others = []
+    if opened.by_log:
+        opened.buffers, others = _chosen_of_many(opened, log, say)
     everything = read(opened.buffers)
     if not everything.boots:
         raise InputError(
@@ -72,7 +76,7 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
             "make an image of the whole card and decode that"
         )
     say(0.7, "converting")
-    decoded = convert(everything, opened.files, log)
+    decoded = convert(everything, opened.files, log, others)
     account = integrity.account(opened, everything, decoded)
     say(0.85, "writing tables")
     writing.write_folder(
@@ -81,3 +85,28 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
     say(1.0, "done")
     rows = {table.name: len(table) for table in (*decoded.tables, decoded.flight)}
     return DecodeResult(out_dir, account, decoded.results, rows)
+
+
+def _bytes_shown(say):
+    """Progress of the search: its two passes over the bytes, each a quarter of the whole."""
+
+    def shown(what, done, total):
+        begin = 0.0 if what == "looking for sectors" else 0.25
+        say(begin + 0.25 * done / max(total, 1), f"{what}, {done:,} of {total:,} bytes")
+
+    return shown
+
+
+def _chosen_of_many(opened, wanted, say):
+    """Buffers of the flight's logs and summaries of the others, on a card with more logs than memory should hold."""
+    logs = []
+    for n, (log_id, gathered) in enumerate(opened.by_log.items(), 1):
+        found = summaries(read(gathered()), opened.files)
+        logs += [log for log in found if log.log_id == log_id]
+        say(0.5 + 0.2 * n / len(opened.by_log), f"reading frames of log {n} of {len(opened.by_log)}")
+    if not logs:
+        return [], []
+    choose(logs, wanted)
+    buffers = [part for log in logs if log.chosen for part in opened.by_log[log.log_id]()]
+    others = [log for log in logs if not log.chosen]
+    return buffers, others

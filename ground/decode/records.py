@@ -101,13 +101,13 @@ def read(buffers):
 
     Parameters
     ----------
-    buffers : iterable of numpy.ndarray of uint8, or of (array, joined) pairs
+    buffers : iterable of numpy.ndarray of uint8, or of tuples (array, joined) or (array, joined, aligned)
         See `sectors.split`.
     """
     keys = Keys()
-    parts = [part if isinstance(part, tuple) else (part, None) for part in buffers]
+    parts = [part if isinstance(part, tuple) else (part,) for part in buffers]
     # twice over the headers first: a loose block of the first piece may belong to a boot that the second one names
-    blocks = [split(data, keys, joined) for data, joined in parts]
+    blocks = [split(data, keys, *more) for data, *more in parts]
     return collect([search(one) for one in blocks if one.count], keys)
 
 

@@ -97,7 +97,7 @@ def marked_blocks(data):
     return np.flatnonzero(first_words == MARK)
 
 
-def split(data, keys, joined=None):
+def split(data, keys, joined=None, aligned=True):
     """See bytes as blocks and find out whose each is.
 
     Parameters
@@ -108,12 +108,14 @@ def split(data, keys, joined=None):
         Gains the pairs of this data.
     joined : numpy.ndarray of bool, optional
         For data gathered from several places; default: all in one piece.
+    aligned : bool
+        Whether sectors begin on block boundaries; if not, every block is loose, also where a header stands by chance.
     """
     size = len(data)
     if size % SECTOR_SIZE:
         data = np.concatenate([data, np.zeros(SECTOR_SIZE - size % SECTOR_SIZE, dtype=np.uint8)])
     count = len(data) // SECTOR_SIZE
-    marked = marked_blocks(data)
+    marked = marked_blocks(data) if aligned else np.empty(0, np.int64)
     found, intact = header_rows(data, marked * SECTOR_SIZE)
     intact &= marked * SECTOR_SIZE + HEADER_SIZE <= size
     marked, found = marked[intact], found[intact]

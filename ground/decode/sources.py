@@ -1,11 +1,11 @@
-"""What the user pointed at: a log file, a card's folder or a raw image, told apart by looking, never by name alone.
+"""What the user pointed at: a log file, a card's folder, an image, a flash dump or a capture, told apart by looking.
 
 An image is not read through its file system: a sector of a log says itself what it is, so the whole image is searched
-for the sector mark, at one comparison per 512 bytes and only where the file has data at all. That finds every log, also
-deleted ones, and needs no intact FAT. Names of log files are taken from the FAT where it can be read.
+for the sector mark, at one comparison per 512 bytes and only where the file has data at all (`carve.py`). That finds
+every log, also deleted ones, and needs no intact FAT. Where a file is small, or a stretch of it holds no sector on a
+block boundary, every byte is looked at. Names of log files are taken from the FAT where it can be read.
 """
 
-import os
 import re
 import stat
 from dataclasses import dataclass, field
@@ -13,14 +13,17 @@ from pathlib import Path
 
 import numpy as np
 
+from ground.decode import carve, gather, littlefs
+from ground.decode.extents import data_extents, merged, without
 from ground.decode.sectors import header_rows, marked_blocks
 from ground.decode.wire import SECTOR_SIZE
 from ground.errors import InputError
 from shared_protocol.frame import HEADER_SIZE, sector_mark
 
 LOG_NAME = re.compile(r"TD\d{6}\.LOG", re.IGNORECASE)
-_WHOLE_BYTES_MAX = 256 << 20  # up to here every byte is looked at, beyond only the surroundings of sectors
-_NEIGHBOURS = 8  # blocks on either side of a sector that may be sectors with a hurt header
+_WHOLE_BYTES_MAX = 256 << 20  # up to here every byte is looked at, beyond only stretches without a sector in place
+_AT_ONCE_MAX = 256 << 20  # bytes of sectors up to which all logs are decoded together, beyond one by one
+_FLASH_MAX = 64 << 20  # bytes of a chip on a board
 _CHUNK = 64 << 20
 _STEP = "give a log file (TD000001.LOG), a card's folder or an image of a card"
 
@@ -32,14 +35,17 @@ class Source:
     Attributes
     ----------
     kind : str
-        "log", "folder" or "image".
+        "log", "folder", "image", "flash" (with littlefs) or "capture" (frames and text, no sectors).
     buffers : list of (numpy.ndarray, numpy.ndarray or None)
-        Data and, where it was gathered from several places, which block is followed by its neighbour.
+        Data and, where it was gathered from several places, which block is followed by its neighbour. Empty where
+        `by_log` has them.
     names : list of str
         Where each buffer comes from.
     bytes_read : int
     files : list of dict
         Log files named by the file system: name, log_id or None.
+    by_log : dict of int to callable
+        Where the logs are too many to be held together: by log id, what gives the buffers of that one.
     """
 
     kind: str
@@ -47,6 +53,7 @@ class Source:
     names: list
     bytes_read: int
     files: list = field(default_factory=list)
+    by_log: dict = field(default_factory=dict)
 
 
 def open_source(path, progress=None):
@@ -68,8 +75,9 @@ def open_source(path, progress=None):
         return _folder(path, progress)
     if stat.S_ISBLK(mode) or stat.S_ISCHR(mode):
         raise InputError(
-            f"{path}: is a device; make an image of the card first (`dd if={path} of=card.img bs=4M "
-            "conv=noerror,sync`, or ddrescue if it has read errors) and decode that copy"
+            f"{path}: is a device; make an image of the card first and decode that copy "
+            f"(`dd if={path} of=card.img bs=1M`; if it stops at a read error: `ddrescue {path} card.img card.map`), "
+            "then put the card away"
         )
     if not stat.S_ISREG(mode):
         raise InputError(f"{path}: is neither a file nor a folder; {_STEP}")
@@ -80,11 +88,13 @@ def _reason(error):
     return getattr(error, "strerror", None) or str(error)
 
 
-def _mapped(path):
-    """The file's bytes without reading them."""
+def _mapped(path, size=None):
+    """The file's bytes, or its first `size`, without reading them."""
     try:
-        size = path.stat().st_size
-        return np.memmap(path, dtype=np.uint8, mode="r").view(np.ndarray) if size else np.empty(0, np.uint8)
+        size = path.stat().st_size if size is None else size
+        if size == 0:
+            return np.empty(0, np.uint8)
+        return np.memmap(path, dtype=np.uint8, mode="r", shape=(size,)).view(np.ndarray)
     except OSError as error:
         raise InputError(
             f"{path}: cannot be read ({_reason(error)}); copy it to a disk that works and try again"
@@ -120,96 +130,125 @@ def _folder(path, progress):
 
 
 def _file(path, progress):
-    data = _mapped(path)
-    if len(data) == 0:
+    size = path.stat().st_size
+    if size == 0:
         raise InputError(f"{path}: the file is empty; copy it from the card again, or {_STEP}")
-    extents = data_extents(path, len(data))
-    sectors = _intact_sectors(data, extents, progress)
-    if len(sectors) == 0:
-        if len(data) <= _WHOLE_BYTES_MAX and _has_loose_header(data):
-            return Source("log", [(data, None)], [path.name], len(data))  # shifted by lost bytes
-        raise InputError(f"{path}: {_guess(data)}no Thistledown log in it; {_STEP}")
-    if LOG_NAME.fullmatch(path.name) or _looks_like_log(data, sectors):
+    try:
+        with open(path, "rb") as handle:
+            return _carved(path, handle, size, progress)
+    except OSError as error:
+        raise InputError(
+            f"{path}: cannot be read ({_reason(error)}); copy it to a disk that works and try again"
+        ) from None
+
+
+def _carved(path, handle, size, progress):
+    extents = data_extents(path, size)
+    total = sum(last - first for first, last in extents)
+    say = (lambda done: progress("looking for sectors", done, total)) if progress else None
+    runs = carve.runs(handle, extents, say)
+    small = total <= _WHOLE_BYTES_MAX
+    rest = _unexplained(extents, runs, small)
+    left = sum(last - first for first, last in rest)
+    say = (lambda done: progress("looking at every byte of the rest", done, left)) if progress else None
+    intervals, headers = carve.frames_anywhere(handle, rest, say)
+    if len(runs) == 0 and len(headers) == 0:
+        lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
+        raise InputError(f"{path}: {_guess(_mapped(path, min(size, 1 << 20)))}no Thistledown log in it{lost}; {_STEP}")
+    if small and len(runs) and (LOG_NAME.fullmatch(path.name) or _looks_like_log(runs)):
+        data = _mapped(path, extents[-1][1])  # without the hole behind its end: armed files are made at full size
         files = [{"name": path.name, "log_id": first_log_id(data)}]
-        return Source("log", [(_real_part(path, data, extents), None)], [path.name], len(data), files)
-    gathered, joined = _gathered(data, _with_neighbours(sectors, -(-len(data) // SECTOR_SIZE)))
-    read = sum(last - first for first, last in extents)
-    return Source("image", [(gathered, joined)], [path.name], read, _files_by_fat(path))
+        return Source("log", [(data, None)], [path.name], size, files)
+    if not small:
+        # what only looks like a frame is not kept: among so many bytes chance alone makes some
+        intervals = [pair for pair in intervals if _has_any(headers["offset"], pair)]
+    flash = littlefs.volume(_mapped(path)) if size <= _FLASH_MAX else None
+    if flash:
+        return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals))
+    kind, phase = _layout(runs, headers)
+    source = Source(kind, [], [path.name], total, _files_by_fat(path))
+    if int(runs["count"].sum()) * SECTOR_SIZE > _AT_ONCE_MAX:
+        source.by_log = _log_by_log(path, size, runs, headers, intervals)
+    else:
+        near = gather.around(runs, size)
+        source.buffers = _buffers(handle, near + intervals, phase, size, kind != "capture")
+    return source
 
 
-def data_extents(path, size):
-    """Stretches of the file that hold data, as (first, last + 1) on block boundaries; holes are never read."""
-    if not hasattr(os, "SEEK_DATA"):
-        return [(0, size)]
-    extents, at = [], 0
-    with open(path, "rb") as handle:
-        while at < size:
-            try:
-                first = os.lseek(handle.fileno(), at, os.SEEK_DATA)
-                last = os.lseek(handle.fileno(), first, os.SEEK_HOLE)
-            except OSError:  # ENXIO: nothing but a hole up to the end; others: a file system that cannot tell
-                if not extents and at == 0 and _any_byte(handle, size):
-                    return [(0, size)]
-                break
-            first = first // SECTOR_SIZE * SECTOR_SIZE
-            last = min(-(-last // SECTOR_SIZE) * SECTOR_SIZE, size)
-            extents.append((first, last))
-            at = last
-    return extents
+def _flash(path, handle, flash, intervals):
+    """Chains of blocks that a file system scattered, and apart from them what lies outside of any."""
+    data = _mapped(path)
+    streams, taken = littlefs.chains(data, *flash)
+    source = Source("flash", [(stream, None) for stream in streams], [path.name], len(data))
+    source.buffers += _buffers(handle, without(gather.on_blocks(intervals, 0, len(data)), taken), 0, len(data))
+    return source
 
 
-def _any_byte(handle, size):
-    handle.seek(0)
-    return any(handle.read(min(size, 4096)))
+def _unexplained(extents, runs, small):
+    """Stretches in which every byte has to be looked at."""
+    begins, ends = runs["block"] * SECTOR_SIZE, (runs["block"] + runs["count"]) * SECTOR_SIZE
+    if small:
+        return without(extents, list(zip(begins.tolist(), ends.tolist(), strict=True)))
+    return [pair for pair in extents if not _has_any(begins, pair)]
 
 
-def _intact_sectors(data, extents, progress):
-    """Block numbers, rising, of sectors whose header holds."""
-    numbers = []
-    total = sum(last - first for first, last in extents) or 1
-    done = 0
-    for first, last in extents:
-        for begin in range(first, last, _CHUNK):
-            end = min(begin + _CHUNK, last)
-            marked = marked_blocks(data[begin:end])
-            _rows, intact = header_rows(data[begin:end], marked * SECTOR_SIZE)
-            numbers.append(marked[intact] + begin // SECTOR_SIZE)
-            if end - begin > HEADER_SIZE and (end - begin) % SECTOR_SIZE > HEADER_SIZE:
-                numbers.append(_cut_sector(data, end))
-            done += end - begin
-            if progress:
-                progress(done / total)
-    return np.concatenate(numbers) if numbers else np.empty(0, np.int64)
+def _has_any(rising, pair):
+    first, last = np.searchsorted(rising, pair)
+    return bool(last > first)
 
 
-def _cut_sector(data, end):
-    """The number of the cut last block if its header is there."""
-    begin = end // SECTOR_SIZE * SECTOR_SIZE
-    _rows, intact = header_rows(data[begin:end], np.array([0]))
-    return np.array([begin // SECTOR_SIZE]) if intact[0] else np.empty(0, np.int64)
+def _layout(runs, headers):
+    """Whether headers stand a sector apart, as on a card, or anywhere, as in a capture; and the place of blocks."""
+    aligned = int(runs["count"].sum())
+    if aligned >= len(headers):
+        return "image", 0
+    at = headers["offset"]
+    apart = np.isin(np.diff(at), SECTOR_SIZE * np.arange(1, 4)).sum()
+    if len(at) >= 4 and apart < len(at) // 4:
+        return "capture", 0
+    return "image", int(np.bincount(at % SECTOR_SIZE).argmax())
 
 
-def _looks_like_log(data, sectors):
+def _buffers(handle, intervals, phase, size, aligned=True):
+    buffers = []
+    whole = gather.on_blocks(intervals, phase, size)
+    if whole:
+        buffers.append((*gather.buffer(handle, whole), aligned))
+    if phase and any(first < phase for first, _last in intervals):
+        buffers.append((*gather.buffer(handle, [(0, phase)]), False))
+    return buffers
+
+
+def _log_by_log(path, size, runs, headers, intervals):
+    """What gives the buffers of each log; frames that lost their header go with every log, which takes its own."""
+
+    def buffers_of(log_id):
+        own = runs[runs["log_id"] == log_id]
+        loose = headers[headers["log_id"] == log_id]["offset"]
+        near = [pair for pair in intervals if _has_any(loose, pair)]
+        with open(path, "rb") as handle:
+            return _buffers(handle, gather.around(own, size) + near, 0, size)
+
+    return {
+        log_id: lambda log_id=log_id: buffers_of(log_id)
+        for log_id in sorted({*np.unique(runs["log_id"]).tolist(), *np.unique(headers["log_id"]).tolist()})
+    }
+
+
+def _looks_like_log(runs):
     """Whether sector k mostly stands at block k, as in a log file and nowhere else."""
-    starts = sectors[(sectors + 1) * SECTOR_SIZE <= len(data)] * SECTOR_SIZE
-    if len(starts) == 0:
-        return True
-    rows, _intact = header_rows(data, starts)
-    return bool(np.mean(rows["sector"] == starts // SECTOR_SIZE) > 0.5) or int(starts[0]) == 0
+    in_place = runs["count"][runs["sector"] == runs["block"]].sum()
+    return bool(2 * in_place > runs["count"].sum()) or int(runs["block"][0]) == 0
 
 
-def _real_part(path, data, extents=None):
+def _real_part(path, data):
     """A log without the hole behind its end: armed files are created at full size and never filled."""
-    extents = data_extents(path, len(data)) if extents is None else extents
+    extents = data_extents(path, len(data))
     return data[: extents[-1][1]] if extents else data[:0]
 
 
 def _holds_sectors(data):
-    return len(_intact_sectors(data, [(0, len(data))], None)) > 0 or _has_loose_header(data)
-
-
-def _has_loose_header(data):
-    """Whether an intact header stands anywhere, aligned or not."""
+    """Whether an intact header stands anywhere, in its place or not."""
     mark, raw = sector_mark(), memoryview(data)
     for begin in range(0, len(data), _CHUNK):
         piece = bytes(raw[begin : begin + _CHUNK + HEADER_SIZE])
@@ -219,24 +258,6 @@ def _has_loose_header(data):
                 return True
             at = piece.find(mark, at + 1)
     return False
-
-
-def _with_neighbours(sectors, count):
-    """Numbers of the sectors and of the blocks around them, rising."""
-    wanted = np.zeros(count, dtype=bool)
-    for distance in range(-_NEIGHBOURS, _NEIGHBOURS + 1):
-        near = sectors + distance
-        wanted[near[(near >= 0) & (near < count)]] = True
-    return np.flatnonzero(wanted)
-
-
-def _gathered(data, blocks):
-    """The bytes of the given blocks, one behind the other, and which are followed by their true neighbour."""
-    full = len(data) // SECTOR_SIZE
-    whole = data[: full * SECTOR_SIZE].reshape(-1, SECTOR_SIZE)[blocks[blocks < full]].ravel()
-    if blocks[-1] == full:
-        whole = np.concatenate([whole, data[full * SECTOR_SIZE :]])
-    return whole, np.append(np.diff(blocks) == 1, False)
 
 
 def first_log_id(data):

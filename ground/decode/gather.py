@@ -1,0 +1,71 @@
+"""From places to bytes: the blocks of some logs and what lies around them, put one behind the other.
+
+What lies between two sectors of a log is taken along where their numbers say that it was the log's too; so are a few
+blocks on either side, which may be sectors with a hurt header.
+"""
+
+import numpy as np
+
+from ground.decode.extents import mapped, merged, windows
+from ground.decode.wire import SECTOR_SIZE
+
+_NEIGHBOURS = 8  # blocks on either side of a sector
+_BRIDGE = 1 << 17  # blocks between two sectors of one log, 64 MiB: more is no gap but another place
+
+
+def around(runs, size):
+    """Byte intervals of runs, their neighbourhood and what lies between them; list of (first, last), rising.
+
+    Parameters
+    ----------
+    runs : numpy.ndarray of carve.RUN
+        Of one log or several, rising by place.
+    size : int
+        Of the file.
+    """
+    first, last = runs["block"], runs["block"] + runs["count"]
+    intervals = list(zip((first - _NEIGHBOURS).tolist(), (last + _NEIGHBOURS).tolist(), strict=True))
+    for log_id in np.unique(runs["log_id"]).tolist():
+        own = runs[runs["log_id"] == log_id]
+        end = own["block"] + own["count"]
+        lost, numbers = own["block"][1:] - end[:-1], own["sector"][1:] - (own["sector"] + own["count"])[:-1]
+        bridged = np.flatnonzero((lost > 0) & (lost == numbers) & (lost <= _BRIDGE))
+        intervals += zip(end[bridged].tolist(), own["block"][bridged + 1].tolist(), strict=True)
+    whole = merged(intervals)
+    return [(max(a, 0) * SECTOR_SIZE, min(b * SECTOR_SIZE, size)) for a, b in whole if a * SECTOR_SIZE < size]
+
+
+def on_blocks(intervals, phase, size):
+    """Intervals widened to blocks that begin at `phase` (0 to 511) plus a multiple of 512, merged."""
+    wide = []
+    for first, last in intervals:
+        a = phase + (first - phase) // SECTOR_SIZE * SECTOR_SIZE
+        b = phase - (phase - last) // SECTOR_SIZE * SECTOR_SIZE
+        if a < 0:  # before the first whole block: on its own, see `buffer`
+            a += SECTOR_SIZE
+        wide.append((a, min(b, size)))
+    return merged([pair for pair in wide if pair[0] < pair[1]])
+
+
+def buffer(handle, intervals):
+    """The bytes of rising intervals, all on the same block phase, one behind the other.
+
+    Returns
+    -------
+    data : numpy.ndarray of uint8
+    joined : numpy.ndarray of bool, shape (blocks,)
+        Whether the next block follows in the file too.
+    """
+    total = sum(last - first for first, last in intervals)
+    data = np.empty(total, dtype=np.uint8)
+    at, ends = 0, []
+    for first, last in intervals:
+        for begin, end in windows([(first, last)]):
+            with mapped(handle, begin, end) as window:
+                data[at : at + len(window)] = window
+                at += len(window)
+                del window
+        ends.append(at)
+    joined = np.ones(-(-total // SECTOR_SIZE), dtype=bool)
+    joined[(np.array(ends) - 1) // SECTOR_SIZE] = False
+    return data, joined

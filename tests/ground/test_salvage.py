@@ -1,0 +1,122 @@
+"""What is physically on a card comes off it, whatever state card and file system are in; and nothing else does."""
+
+import subprocess
+import sys
+
+import pytest
+
+from ground.decode import decode, pipeline, sources
+from ground.decode.sources import open_source
+from tests.ground import hurt_cards
+from tests.ground.test_decode_sources import make_log, refusal
+
+OLD, NEW = make_log(log_id=5, boots=(3,), seed=5, count=1500), make_log(log_id=6, boots=(7, 8), seed=6, count=500)
+PAIRS = ((5, 3), (6, 7), (6, 8))
+
+
+@pytest.mark.parametrize("kind", hurt_cards.KINDS)
+def test_all_frames_that_are_there_are_recovered_and_no_others(tmp_path, kind, monkeypatch):
+    if kind == "log at an odd offset in 8 GB":  # as in the real size, but quick
+        monkeypatch.setattr(sources, "_WHOLE_BYTES_MAX", 1 << 20)
+        monkeypatch.setattr(hurt_cards, "FILLER", 2 << 20)
+    make, tools = hurt_cards.KINDS[kind]
+    if lacking := hurt_cards.missing_tools(tools):
+        pytest.skip(f"needs {', '.join(lacking)} (Debian: mtools, dosfstools, exfatprogs)")
+    path = make(tmp_path, NEW.data(), OLD.data())
+    there = hurt_cards.frames_there(path, PAIRS)
+    if kind == "littlefs flash dump":  # its frames lie across blocks: the file system itself is the witness
+        mine = {(NEW.log_id, boot, seq, t, record) for boot, record, seq, t, _values in NEW.frames}
+        assert there < mine
+        there = mine
+    assert len(there) > 500
+    _kind, recovered = hurt_cards.frames_recovered(path)
+    assert recovered == there
+    result = decode(path, tmp_path / "out")
+    assert result.integrity["frames_ok"] == sum(1 for frame in there if frame[0] == NEW.log_id)
+
+
+@pytest.mark.skipif(hurt_cards.tool("mkfs.exfat") is None, reason="needs mkfs.exfat (Debian: exfatprogs)")
+def test_log_on_exfat_has_its_name(tmp_path):
+    path = hurt_cards.exfat(tmp_path, NEW.data(), b"")
+    assert open_source(path).files == [{"name": "TD000001.LOG", "log_id": 6}]
+
+
+def test_capture_and_flash_are_told_apart_by_looking(tmp_path):
+    assert open_source(hurt_cards.capture(tmp_path, NEW.data(), b"")).kind == "capture"
+    assert open_source(hurt_cards.odd_offset(tmp_path, NEW.data(), b"")).kind == "image"
+
+
+def test_frames_without_any_header_are_refused_and_it_is_said_why(tmp_path):
+    bodies = b"".join(sector[30:] for sector in hurt_cards.sectors_of(NEW.data())[14:30])
+    (tmp_path / "capture.bin").write_bytes(b"hello\r\n" + bodies)
+    assert "no sector header" in refusal(tmp_path / "capture.bin", tmp_path / "out")
+
+
+def test_progress_is_in_bytes_and_never_goes_back(tmp_path):
+    (tmp_path / "card.img").write_bytes(bytes(1 << 20) + NEW.data())
+    seen = []
+    decode(tmp_path / "card.img", tmp_path / "out", progress=lambda share, what: seen.append((share, what)))
+    shares = [share for share, _what in seen]
+    assert shares == sorted(shares) and shares[-1] == 1.0
+    size = (tmp_path / "card.img").stat().st_size
+    assert any(f"{size:,} of {size:,} bytes" in what for _share, what in seen)
+
+
+_DECODE = """
+import resource, sys
+resource.setrlimit(resource.RLIMIT_AS, (int(sys.argv[3]), int(sys.argv[3])))
+from ground.decode import decode, pipeline, sources
+account = decode(sys.argv[1], sys.argv[2]).integrity
+print(account["frames_ok"], len(account["logs"]), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+
+
+def decode_within(address_space, image, out):
+    """frames_ok, logs and the greatest memory [KiB] of a decoding in a process of its own."""
+    command = [sys.executable, "-c", _DECODE, str(image), str(out), str(address_space)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    return [int(word) for word in done.stdout.split()]
+
+
+def test_card_of_32_gb_needs_no_more_memory_than_a_small_one(tmp_path):
+    small, large = tmp_path / "small.img", tmp_path / "large.img"
+    small.write_bytes(bytes(1 << 20) + NEW.data())
+    with open(large, "wb") as handle:
+        handle.truncate(32 << 30)
+        handle.seek(20 << 30)
+        handle.write(NEW.data())
+    few = decode_within(4 << 30, small, tmp_path / "a")
+    many = decode_within(4 << 30, large, tmp_path / "b")
+    assert many[:2] == few[:2]
+    assert many[2] < few[2] + 32 * 1024
+
+
+def test_card_full_of_logs_is_worked_log_by_log(tmp_path, monkeypatch):
+    """The limit is set down to 512 KiB; what matters is that no more than the flight's own logs are held together."""
+    monkeypatch.setattr(sources, "_AT_ONCE_MAX", 1 << 19)
+    logs = [make_log(log_id=100 + n, boots=(n + 1,), seed=n, count=300) for n in range(40)]
+    (tmp_path / "card.img").write_bytes(bytes(1 << 20) + b"".join(log.data(60 * 512) for log in logs))
+    sizes = []
+    read = pipeline.read
+
+    def watched(buffers):
+        buffers = list(buffers)
+        sizes.append(sum(len(part[0]) for part in buffers))
+        return read(buffers)
+
+    monkeypatch.setattr(pipeline, "read", watched)
+    account = decode(tmp_path / "card.img", tmp_path / "out").integrity
+    assert max(sizes) < 80 * 512 and len(sizes) == 41
+    assert account["frames_ok"] == len(logs[-1].frames)
+    assert {entry["log_id"]: entry["frames"] for entry in account["logs"]} == {
+        log.log_id: len(log.frames) for log in logs
+    }
+    monkeypatch.setattr(sources, "_AT_ONCE_MAX", 1 << 30)
+    together = decode(tmp_path / "card.img", tmp_path / "together").integrity
+    assert {key: account[key] for key in ("frames_ok", "frames_bad", "frames_missing", "sectors_read", "boots")} == {
+        key: together[key] for key in ("frames_ok", "frames_bad", "frames_missing", "sectors_read", "boots")
+    }
+    assert sorted(map(str, account["logs"])) == sorted(map(str, together["logs"]))
+    wanted = decode(tmp_path / "card.img", tmp_path / "wanted", log=107).integrity
+    assert wanted["frames_ok"] == len(logs[7].frames)
