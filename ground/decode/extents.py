@@ -78,6 +78,11 @@ def without(stretches, taken):
     return left
 
 
+def overlap(stretches, others):
+    """What rising `stretches` and rising `others` have in common."""
+    return without(stretches, without(stretches, others))
+
+
 def merged(intervals):
     """Intervals in rising order, those that touch made one; list of (first, last)."""
     result = []

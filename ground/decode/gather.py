@@ -13,6 +13,18 @@ _NEIGHBOURS = 8  # blocks on either side of a sector
 _BRIDGE = 1 << 17  # blocks between two sectors of one log, 64 MiB: more is no gap but another place
 
 
+def reach(runs):
+    """How many bytes on either side of a run are looked at one by one in a large file: 64 MiB in all."""
+    return max((64 << 20) // max(2 * len(runs), 8), _NEIGHBOURS * SECTOR_SIZE)
+
+
+def widened(runs, by, size):
+    """Byte intervals of runs and `by` bytes on either side, within the file."""
+    first = np.maximum(runs["block"] * SECTOR_SIZE - by, 0)
+    last = np.minimum((runs["block"] + runs["count"]) * SECTOR_SIZE + by, size)
+    return list(zip(first.tolist(), last.tolist(), strict=True))
+
+
 def around(runs, size):
     """Byte intervals of runs, their neighbourhood and what lies between them; list of (first, last), rising.
 

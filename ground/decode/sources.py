@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 
 from ground.decode import carve, gather, littlefs
-from ground.decode.extents import data_extents, merged, without
+from ground.decode.extents import data_extents, merged, overlap, without
 from ground.decode.sectors import header_rows, marked_blocks
 from ground.decode.wire import SECTOR_SIZE
 from ground.errors import InputError
@@ -148,7 +148,7 @@ def _carved(path, handle, size, progress):
     say = (lambda done: progress("looking for sectors", done, total)) if progress else None
     runs = carve.runs(handle, extents, say)
     small = total <= _WHOLE_BYTES_MAX
-    rest = _unexplained(extents, runs, small)
+    rest = _unexplained(extents, runs, small, size)
     left = sum(last - first for first, last in rest)
     say = (lambda done: progress("looking at every byte of the rest", done, left)) if progress else None
     intervals, headers = carve.frames_anywhere(handle, rest, say)
@@ -159,9 +159,6 @@ def _carved(path, handle, size, progress):
         data = _mapped(path, extents[-1][1])  # without the hole behind its end: armed files are made at full size
         files = [{"name": path.name, "log_id": first_log_id(data)}]
         return Source("log", [(data, None)], [path.name], size, files)
-    if not small:
-        # what only looks like a frame is not kept: among so many bytes chance alone makes some
-        intervals = [pair for pair in intervals if _has_any(headers["offset"], pair)]
     flash = littlefs.volume(_mapped(path)) if size <= _FLASH_MAX else None
     if flash:
         return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals))
@@ -184,12 +181,15 @@ def _flash(path, handle, flash, intervals):
     return source
 
 
-def _unexplained(extents, runs, small):
+def _unexplained(extents, runs, small, size):
     """Stretches in which every byte has to be looked at."""
     begins, ends = runs["block"] * SECTOR_SIZE, (runs["block"] + runs["count"]) * SECTOR_SIZE
+    known = list(zip(begins.tolist(), ends.tolist(), strict=True))
     if small:
-        return without(extents, list(zip(begins.tolist(), ends.tolist(), strict=True)))
-    return [pair for pair in extents if not _has_any(begins, pair)]
+        return without(extents, known)
+    strange = [pair for pair in extents if not _has_any(begins, pair)]
+    near = overlap(extents, merged(gather.widened(runs, gather.reach(runs), size)))
+    return merged(strange + without(near, known))
 
 
 def _has_any(rising, pair):
@@ -225,7 +225,8 @@ def _log_by_log(path, size, runs, headers, intervals):
     def buffers_of(log_id):
         own = runs[runs["log_id"] == log_id]
         loose = headers[headers["log_id"] == log_id]["offset"]
-        near = [pair for pair in intervals if _has_any(loose, pair)]
+        own_place = merged(gather.widened(own, gather.reach(runs), size))
+        near = [pair for pair in intervals if _has_any(loose, pair) or overlap([pair], own_place)]
         with open(path, "rb") as handle:
             return _buffers(handle, gather.around(own, size) + near, 0, size)
 
