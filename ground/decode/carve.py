@@ -9,12 +9,13 @@ import numpy as np
 
 from ground.decode.extents import mapped, windows
 from ground.decode.sectors import MARK, header_rows, marked_blocks
-from ground.decode.wire import NO_KIND, SECTOR_SIZE, SIZE_MAX, SYNC_WORD, kind_of_pair
+from ground.decode.wire import NO_KIND, SECTOR_SIZE, SIZE_MAX, SYNC_WORD, kind_of_pair, rows_at
 from shared_protocol.frame import HEADER_SIZE
 
 RUN = np.dtype([("block", "i8"), ("count", "i8"), ("sector", "i8"), ("log_id", "u4"), ("boot", "u4")])
 HEADER_AT = np.dtype([("offset", "i8"), ("log_id", "u4"), ("boot", "u4"), ("sector", "u4")])
 _SLICE = 4 << 20  # bytes compared at a time in the second pass: stays near the processor
+_TOGETHER = 100_000  # headers checked at a time
 _NEAR = 1024  # bytes between two frames that count as one stretch
 
 
@@ -34,28 +35,55 @@ def runs(handle, extents, progress=None):
     numpy.ndarray of RUN, shape (n,)
         Rising by place.
     """
-    found, done = [], 0
+    headers, found, done = _Headers(), [], 0
     for first, last in windows(extents):
         with mapped(handle, first, last) as data:
-            marked = marked_blocks(data)
-            rows, intact = header_rows(data, marked * SECTOR_SIZE)
-            found.append(_as_runs(marked[intact] + first // SECTOR_SIZE, rows[intact]))
+            at = marked_blocks(data) * SECTOR_SIZE
             cut = (last - first) // SECTOR_SIZE * SECTOR_SIZE
             if last - first - cut >= HEADER_SIZE:  # the last block of a copy that was cut short
-                rows, intact = header_rows(data, np.array([cut]))
-                found.append(_as_runs(np.array([(first + cut) // SECTOR_SIZE])[intact], rows[intact]))
-            del data, rows
+                at = np.append(at, cut)
+            headers.note(data, at, first)
+            del data
+        if headers.count >= _TOGETHER:
+            found.append(_as_runs(headers.intact()))
         done += last - first
         if progress:
             progress(done)
-    return _joined(np.concatenate(found)) if found else np.empty(0, RUN)
+    found.append(_as_runs(headers.intact()))
+    return _joined(np.concatenate(found))
 
 
-def _as_runs(blocks, rows):
-    singles = np.zeros(len(blocks), dtype=RUN)
-    singles["block"], singles["count"] = blocks, 1
+class _Headers:
+    """What may be headers, copied out of window after window and checked many at a time."""
+
+    def __init__(self):
+        self._places, self._rows, self.count = [np.empty(0, np.int64)], [np.empty((0, HEADER_SIZE), np.uint8)], 0
+
+    def note(self, data, at, origin):
+        """Copy those at the offsets `at` of `data`, which begins at `origin` of the file."""
+        if len(at):
+            self._places.append(at + origin)
+            self._rows.append(rows_at(data, at, HEADER_SIZE))
+            self.count += len(at)
+
+    def intact(self):
+        """Those noted since the last call whose CRC holds; HEADER_AT."""
+        raw = np.concatenate(self._rows).ravel()
+        places = np.concatenate(self._places)
+        rows, intact = header_rows(raw, np.arange(len(places)) * HEADER_SIZE)
+        result = np.zeros(int(intact.sum()), dtype=HEADER_AT)
+        result["offset"] = places[intact]
+        for name in ("log_id", "boot", "sector"):
+            result[name] = rows[name][intact]
+        self.__init__()
+        return result
+
+
+def _as_runs(headers):
+    singles = np.zeros(len(headers), dtype=RUN)
+    singles["block"], singles["count"] = headers["offset"] // SECTOR_SIZE, 1
     for name in ("sector", "log_id", "boot"):
-        singles[name] = rows[name]
+        singles[name] = headers[name]
     return _joined(singles)
 
 
@@ -84,20 +112,22 @@ def frames_anywhere(handle, stretches, progress=None):
     headers : numpy.ndarray of HEADER_AT
         Rising by offset.
     """
-    intervals, headers, done = [], [np.empty(0, HEADER_AT)], 0
+    intervals, headers, found, done = [], _Headers(), [], 0
     for outer, end in stretches:
         for first, last in windows([(outer, end)]):
             with mapped(handle, first, min(last + SIZE_MAX, end)) as data:
                 for begin in range(0, last - first, _SLICE):
                     stop = min(begin + _SLICE, last - first)
                     at = _likely(data, begin, stop)
-                    headers.append(_headers(data, at, first))
+                    headers.note(data, _marked(data, at), first)
                     _extend(intervals, at + first)
                 del data
+            if headers.count >= _TOGETHER:
+                found.append(headers.intact())
             done += last - first
             if progress:
                 progress(done)
-    return intervals, np.concatenate(headers)
+    return intervals, np.concatenate([*found, headers.intact()])
 
 
 def _likely(data, begin, stop):
@@ -110,16 +140,10 @@ def _likely(data, begin, stop):
     return at[kind != NO_KIND] + begin
 
 
-def _headers(data, at, origin):
+def _marked(data, at):
+    """Of the given offsets those of a sector mark."""
     at = at[at + HEADER_SIZE <= len(data)]
-    words = data[at[:, None] + np.arange(4)].view("<u4").ravel() if len(at) else np.empty(0, "<u4")
-    at = at[words == MARK]
-    rows, intact = header_rows(data, at)
-    result = np.zeros(int(intact.sum()), dtype=HEADER_AT)
-    result["offset"] = at[intact] + origin
-    for name in ("log_id", "boot", "sector"):
-        result[name] = rows[name][intact]
-    return result
+    return at[data[at[:, None] + np.arange(4)].view("<u4").ravel() == MARK] if len(at) else at
 
 
 def _extend(intervals, at):

@@ -13,6 +13,7 @@ import numpy as np
 from ground.decode.wire import SECTOR_SIZE
 
 WINDOW = 64 << 20  # bytes looked at together
+_READ_MAX = 1 << 18
 
 
 def data_extents(path, size):
@@ -44,6 +45,9 @@ def _any_byte(handle, size):
 @contextmanager
 def mapped(handle, first, last):
     """The bytes from `first` to `last` of an open file, not to be kept; uint8, shape (last - first,)."""
+    if last - first <= _READ_MAX:  # reading a little costs less than mapping it
+        yield np.frombuffer(os.pread(handle.fileno(), last - first, first), dtype=np.uint8)
+        return
     begin = first // mmap.ALLOCATIONGRANULARITY * mmap.ALLOCATIONGRANULARITY
     with mmap.mmap(handle.fileno(), last - begin, access=mmap.ACCESS_READ, offset=begin) as window:
         data = np.frombuffer(window, dtype=np.uint8)[first - begin :]

@@ -13,20 +13,29 @@ _NEIGHBOURS = 8  # blocks on either side of a sector
 _BRIDGE = 1 << 17  # blocks between two sectors of one log, 64 MiB: more is no gap but another place
 
 
-def reach(runs):
-    """How many bytes on either side of a run are looked at one by one in a large file: 64 MiB in all."""
-    return max((64 << 20) // max(2 * len(runs), 8), _NEIGHBOURS * SECTOR_SIZE)
+def open_edges(runs):
+    """Which runs begin and which end where their log has no sector that goes before or behind; bool, shape (n,) each.
+
+    A file in pieces has many edges, and most are explained: the log goes on elsewhere.
+    """
+    log = runs["log_id"].astype(np.int64) << 32
+    begins, ends = log + runs["sector"], log + runs["sector"] + runs["count"]
+    return ~np.isin(begins, ends), ~np.isin(ends, begins)
 
 
-def widened(runs, by, size):
-    """Byte intervals of runs and `by` bytes on either side, within the file."""
-    first = np.maximum(runs["block"] * SECTOR_SIZE - by, 0)
-    last = np.minimum((runs["block"] + runs["count"]) * SECTOR_SIZE + by, size)
-    return list(zip(first.tolist(), last.tolist(), strict=True))
+def beyond_edges(runs, size, at_most=8 << 20):
+    """Byte intervals outside of the open edges of runs, at most 64 MiB in all where that is possible."""
+    begins, ends = open_edges(runs)
+    by = min(at_most, max((64 << 20) // max(int(begins.sum() + ends.sum()), 1), _NEIGHBOURS * SECTOR_SIZE))
+    first = runs["block"][begins] * SECTOR_SIZE
+    last = (runs["block"] + runs["count"])[ends] * SECTOR_SIZE
+    before = zip(np.maximum(first - by, 0).tolist(), first.tolist(), strict=True)
+    behind = zip(np.minimum(last, size).tolist(), np.minimum(last + by, size).tolist(), strict=True)
+    return merged([*before, *behind])
 
 
 def around(runs, size):
-    """Byte intervals of runs, their neighbourhood and what lies between them; list of (first, last), rising.
+    """Byte intervals of runs, a few blocks beyond their open edges and what lies between them; (first, last), rising.
 
     Parameters
     ----------
@@ -36,15 +45,15 @@ def around(runs, size):
         Of the file.
     """
     first, last = runs["block"], runs["block"] + runs["count"]
-    intervals = list(zip((first - _NEIGHBOURS).tolist(), (last + _NEIGHBOURS).tolist(), strict=True))
+    intervals = list(zip(first.tolist(), last.tolist(), strict=True))
     for log_id in np.unique(runs["log_id"]).tolist():
         own = runs[runs["log_id"] == log_id]
         end = own["block"] + own["count"]
         lost, numbers = own["block"][1:] - end[:-1], own["sector"][1:] - (own["sector"] + own["count"])[:-1]
         bridged = np.flatnonzero((lost > 0) & (lost == numbers) & (lost <= _BRIDGE))
         intervals += zip(end[bridged].tolist(), own["block"][bridged + 1].tolist(), strict=True)
-    whole = merged(intervals)
-    return [(max(a, 0) * SECTOR_SIZE, min(b * SECTOR_SIZE, size)) for a, b in whole if a * SECTOR_SIZE < size]
+    places = [(a * SECTOR_SIZE, min(b * SECTOR_SIZE, size)) for a, b in intervals]
+    return merged(places + beyond_edges(runs, size, _NEIGHBOURS * SECTOR_SIZE))
 
 
 def on_blocks(intervals, phase, size):

@@ -188,7 +188,7 @@ def _unexplained(extents, runs, small, size):
     if small:
         return without(extents, known)
     strange = [pair for pair in extents if not _has_any(begins, pair)]
-    near = overlap(extents, merged(gather.widened(runs, gather.reach(runs), size)))
+    near = overlap(extents, gather.beyond_edges(runs, size))
     return merged(strange + without(near, known))
 
 
@@ -225,7 +225,7 @@ def _log_by_log(path, size, runs, headers, intervals):
     def buffers_of(log_id):
         own = runs[runs["log_id"] == log_id]
         loose = headers[headers["log_id"] == log_id]["offset"]
-        own_place = merged(gather.widened(own, gather.reach(runs), size))
+        own_place = gather.beyond_edges(own, size)
         near = [pair for pair in intervals if _has_any(loose, pair) or overlap([pair], own_place)]
         with open(path, "rb") as handle:
             return _buffers(handle, gather.around(own, size) + near, 0, size)
