@@ -39,5 +39,7 @@ def decode(
         f"Read {account['frames_ok']:,} frames; {account['frames_missing']:,} are missing, "
         f"{account['frames_bad']:,} could not be read."
     )
+    for text in account["notes"]:
+        say(f"- {text}.")
     say(f"Wrote the flight folder {out}; {out / 'integrity.json'} has the whole account.")
     say(f"Next: thistledown report {quote(str(out))}")

@@ -49,7 +49,7 @@ def account(blocks, clean, rough):
     salvaged = np.zeros(blocks.count, dtype=bool)
     salvaged[rough.starts // SECTOR_SIZE] = True
     salvaged &= blocks.owner < 0
-    damage.bad_block[salvaged] = True
+    damage.bad_block[salvaged] = blocks.aligned
     gaps = _gaps(blocks, np.flatnonzero(looked_at | salvaged), rough)
     _judge(blocks, gaps, rough, damage)
     return damage
@@ -78,6 +78,8 @@ def _judge(blocks, gaps, rough, damage):
     inside = np.searchsorted(rough.failed, ends) - np.searchsorted(rough.failed, begins)
     cost = np.maximum(inside, 1)
     bad = np.ones(len(begins), dtype=bool)
+    if not blocks.aligned:  # text between frames, say: only what looks like a frame and is none counts
+        cost, bad = inside.copy(), inside > 0
     plain_fill = _is_plain_fill(blocks.data, begins, tails & (inside == 0))
     cost[plain_fill], bad[plain_fill] = 0, False
     closer = (tails & (inside == 0) & ~plain_fill) | _may_be_unknown(blocks.data, begins)

@@ -6,6 +6,7 @@ both. All figures at the top are about the logs of this flight; other logs of th
 
 import numpy as np
 
+from ground.decode import losses
 from ground.decode.moments import iso
 from ground.decode.wire import SECTOR_SIZE
 from shared_protocol.frame import FILL
@@ -25,6 +26,7 @@ def account(source, records, decoded):
     mine = np.array([pair[0] in chosen for pair in records.keys.pairs], dtype=bool)
     sectors = _sectors(records, mine)
     notes = list(decoded.notes)
+    notes += losses.notes(source, records, decoded, sectors["sectors_bad"], sectors["frames_bad"])
     unknown = _unknown_records(records, mine)
     if unknown:
         notes.append(
@@ -99,7 +101,7 @@ def _sectors(records, mine):
     for piece in records.pieces:
         blocks = piece.blocks
         ours = _belongs(piece, mine)
-        hurt = (blocks.owner < 0) & ours & _written(blocks, np.flatnonzero((blocks.owner < 0) & ours))
+        hurt = (blocks.owner < 0) & ours & blocks.aligned & _written(blocks, np.flatnonzero((blocks.owner < 0) & ours))
         bad = (piece.damage.bad_block & ours) | hurt
         total["frames_bad"] += int(piece.damage.frames_bad[ours].sum())
         total["sectors_read"] += int(((blocks.owner >= 0) & ours).sum() + hurt.sum())

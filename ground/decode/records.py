@@ -19,6 +19,7 @@ from ground.decode.wire import KIND_COUNT, KIND_SIZES, SECTOR_SIZE, frame_dtypes
 
 _STAMP = np.dtype([("seq", "<u2"), ("t_ms", "<u4")])
 _STAMP_OFFSET = 4
+_GAPS_MAX = 8
 _STEP = 1 << 16  # frames copied at a time, 2 MiB
 
 
@@ -45,6 +46,7 @@ class BootFrames:
     last_ms: int
     longest_gap_ms: int
     longest_gap_at_ms: int
+    gaps: list = field(default_factory=list)  # of (frames missing, time before, time behind), the ones that miss most
 
 
 @dataclass
@@ -123,7 +125,8 @@ def collect(pieces, keys):
         mine = by_key[key]
         sequence = arrange(seq[mine], t_ms[mine])
         own_t = t_ms[mine] if sequence.order is None else t_ms[mine][sequence.order]
-        boots.append(_boot(key, keys.pairs[key], sequence, own_t))
+        own_seq = seq[mine] if sequence.order is None else seq[mine][sequence.order]
+        boots.append(_boot(key, keys.pairs[key], sequence, own_t, own_seq))
         if isinstance(mine, slice):
             orders.append(sequence.order)
         else:
@@ -139,7 +142,7 @@ def _joined(arrays, dtype):
     return np.concatenate(arrays) if len(arrays) > 1 else arrays[0] if arrays else np.empty(0, dtype)
 
 
-def _boot(key, pair, sequence, t_ms):
+def _boot(key, pair, sequence, t_ms, seq):
     gap_ms, gap_at = 0, int(t_ms[0])
     if len(t_ms) > 1:
         steps = np.diff(np.ascontiguousarray(t_ms)).view(
@@ -158,7 +161,17 @@ def _boot(key, pair, sequence, t_ms):
         int(t_ms.max()),
         gap_ms,
         gap_at,
+        _gaps(seq, t_ms) if sequence.missing else [],
     )
+
+
+def _gaps(seq, t_ms):
+    """Where frames are missing; also before the first one, which a boot numbers 0."""
+    step = np.diff(seq).astype(np.int64)  # unsigned before: wraps by itself
+    missing = np.where(step > 0, step - 1, 0)
+    worst = np.argsort(-missing, kind="stable")[:_GAPS_MAX]
+    gaps = [(int(missing[n]), int(t_ms[n]), int(t_ms[n + 1])) for n in worst.tolist() if missing[n]]
+    return gaps + ([(int(seq[0]), 0, int(t_ms[0]))] if seq[0] else [])
 
 
 def _rows_by_kind(pieces, kinds, owner, order):

@@ -57,6 +57,8 @@ class Blocks:
         Kind and format version that the header of an owned block states; 0 in loose ones.
     keys : Keys
         Shared by all blocks of a source.
+    aligned : bool
+        Whether sectors stand on block boundaries. If not, what lies between frames may be anything, and is no damage.
     """
 
     data: np.ndarray
@@ -66,6 +68,7 @@ class Blocks:
     kind: np.ndarray
     version: np.ndarray
     keys: Keys
+    aligned: bool = True
 
     @property
     def count(self):
@@ -126,7 +129,7 @@ def split(data, keys, joined=None, aligned=True):
     owner[marked] = _key_numbers(found, keys)
     if joined is None:
         joined = np.ones(count, dtype=bool)
-    return Blocks(data, size, owner, joined, kind, version, keys)
+    return Blocks(data, size, owner, joined, kind, version, keys, aligned)
 
 
 def _key_numbers(found, keys):

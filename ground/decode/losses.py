@@ -1,0 +1,206 @@
+"""What was lost and what it would take to get it, in plain words: for `notes` in integrity.json and for the terminal.
+
+Sectors of a log carry rising numbers, so a number that no sector has is a place where something was. What lies there
+now tells why: zeros are what a rescue copy leaves for what it could not read, other bytes are damage, and where there
+is no such place at all the log is in pieces or the copy is cut. One number is left out on purpose at each power-up.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ground.decode.choice import label
+from ground.decode.moments import iso
+from ground.decode.wire import SECTOR_SIZE
+
+_TOLD_MAX = 3  # stretches that are named one by one
+_T_MS, _SECTOR = slice(6, 10), slice(18, 22)  # in a sector's header
+_WHAT_NEXT = {
+    "empty": (
+        "empty in this copy, as a rescue copy leaves what it could not read",
+        "read the card into the same copy again, with more tries (ddrescue goes on where it stopped)",
+    ),
+    "spoilt": (
+        "there and not readable",
+        "a second copy of the card may have them whole; if it is the same, they are lost on the card",
+    ),
+    "foreign": ("overwritten by another log", "they are lost here; an older copy of the card may have them"),
+    "absent": (
+        "nowhere in this copy",
+        "if it is a copy of one file or of a part of the card, decode an image of the whole card",
+    ),
+}
+
+
+@dataclass
+class Stretch:
+    """Sectors of one log, first to last, that gave no record; `why`: a key of _WHAT_NEXT."""
+
+    first: int
+    last: int
+    why: str
+    from_utc: str | None
+    to_utc: str | None
+
+
+def notes(source, records, decoded, sectors_bad=0, frames_bad=0):
+    """Sentences without their full stop; none for a log that is whole.
+
+    Parameters
+    ----------
+    source : sources.Source
+    records : records.Records
+    decoded : convert.Decoded
+    sectors_bad, frames_bad : int
+        As in integrity.json.
+    """
+    said = _where_from(source, decoded)
+    if source.kind != "capture":
+        for log in decoded.logs:
+            if log.chosen:
+                said += _told(log, lost_sectors(records, decoded, log.log_id))
+    hurt = _cut(records) + _hurt(sectors_bad, frames_bad)
+    whole = not hurt and len(said) == len(_where_from(source, decoded)) and source.kind != "capture"
+    return said + hurt + _gaps(decoded, whole)
+
+
+def _hurt(sectors_bad, frames_bad):
+    if not sectors_bad:
+        return []
+    are = "sectors are damaged" if sectors_bad > 1 else "sector is damaged"
+    if not frames_bad:
+        return [f"{sectors_bad} {are}; every frame in the damage was whole and was taken"]
+    lost = "frames" if frames_bad > 1 else "frame"
+    return [
+        f"{sectors_bad} {are}: {frames_bad} {lost} in the damage could not be read, every whole one was taken; "
+        "a second copy of the card may have what this one lacks"
+    ]
+
+
+def _where_from(source, decoded):
+    if source.kind == "capture":
+        return [
+            "this is a capture of frames without their sectors; what was not captured is on the card, if anywhere: "
+            "decode an image of it"
+        ]
+    if source.kind == "flash":
+        return [
+            "the records were put together from the blocks of a flash file system, without its directories; "
+            "older states of a block may be among them, which end in the middle and count as damaged"
+        ]
+    unnamed = [label(log) for log in decoded.logs if log.chosen and log.file is None]
+    if source.kind != "image" or not unnamed:
+        return []
+    if source.files:
+        why = "deleted, or the card was formatted or used again since"
+        return [f"{' and '.join(unnamed)} has no name on the card ({why}) and was found by its sectors"]
+    return ["no file system with a log's name could be read (damaged, emptied or none); found by sectors alone"]
+
+
+def lost_sectors(records, decoded, log_id):
+    """Stretches of a log's sector numbers that gave nothing; list of Stretch."""
+    sectors, keys, t_ms, places = _sectors_of(records, log_id)
+    if len(sectors) == 0:
+        return []
+    order = np.unique(sectors, return_index=True)[1]
+    sectors, keys, t_ms, places = sectors[order], keys[order], t_ms[order], places[order]
+    result = []
+    for n in np.flatnonzero(np.diff(sectors) > 1).tolist():
+        first, last = int(sectors[n]) + 1, int(sectors[n + 1]) - 1
+        if first == last and keys[n] != keys[n + 1]:
+            continue  # left out by the power-up between them
+        moments = [_utc(decoded, int(keys[k]), int(t_ms[k])) for k in (n, n + 1)]
+        (piece, before), (other, behind) = places[n].tolist(), places[n + 1].tolist()
+        if piece != other or behind - before != last - first + 2 or not _in_one_piece(records, piece, before, behind):
+            result.append(Stretch(first, last, "absent", *moments))
+            continue
+        result += [
+            Stretch(first + a, first + b, why, *moments)
+            for a, b, why in _looked_at(records, records.pieces[piece], before, behind, log_id)
+        ]
+    return result
+
+
+def _sectors_of(records, log_id):
+    """Number, key, time and (piece, block) of each sector with an intact header."""
+    columns = [(np.empty(0, np.int64),) * 3 + (np.empty((0, 2), np.int64),)]
+    mine = np.array([pair[0] == log_id for pair in records.keys.pairs] + [False])
+    for number, piece in enumerate(records.pieces):
+        blocks = np.flatnonzero(mine[piece.blocks.owner])  # LOOSE is -1, the last one
+        heads = piece.blocks.data.reshape(-1, SECTOR_SIZE)[blocks, : _SECTOR.stop]
+        words = [np.ascontiguousarray(heads[:, part]).view("<u4").ravel().astype(np.int64) for part in (_SECTOR, _T_MS)]
+        place = np.stack([np.full(len(blocks), number), blocks], axis=1)
+        columns.append((words[0], piece.blocks.owner[blocks].astype(np.int64), words[1], place))
+    return [np.concatenate(column) for column in zip(*columns, strict=True)]
+
+
+def _in_one_piece(records, piece, before, behind):
+    return bool(records.pieces[piece].blocks.joined[before:behind].all())
+
+
+def _looked_at(records, piece, before, behind, log_id):
+    """(first, last, why) of the blocks between two, counted from 0; without those that gave records all the same."""
+    mine = np.array([pair[0] == log_id for pair in records.keys.pairs], dtype=bool)
+    blocks = np.arange(before + 1, behind)
+    gave = np.isin(blocks, piece.found.starts[mine[piece.found.keys]] // SECTOR_SIZE)
+    empty = ~piece.blocks.data.reshape(-1, SECTOR_SIZE)[blocks].any(axis=1)
+    state = np.select([gave, empty, piece.blocks.owner[blocks] >= 0], [0, 1, 2], 3)
+    edges = np.flatnonzero(np.diff(state)) + 1
+    return [
+        (int(a), int(b) - 1, ("", "empty", "foreign", "spoilt")[state[a]])
+        for a, b in zip(np.append(0, edges), np.append(edges, len(state)), strict=True)
+        if state[a]
+    ]
+
+
+def _told(log, stretches):
+    said = []
+    for why, (what, next_step) in _WHAT_NEXT.items():
+        own = [one for one in stretches if one.why == why]
+        if not own:
+            continue
+        count = sum(one.last - one.first + 1 for one in own)
+        own.sort(key=lambda one: one.first - one.last)
+        named = "; ".join(_named(one) for one in own[:_TOLD_MAX])
+        more = f"; and {len(own) - _TOLD_MAX} shorter stretches" if len(own) > _TOLD_MAX else ""
+        are = "sectors are" if count > 1 else "sector is"
+        said.append(f"{label(log)}: {count} {are} {what} (number {named}{more}); {next_step}")
+    return said
+
+
+def _named(one):
+    numbers = f"{one.first} to {one.last}" if one.last > one.first else f"{one.first}"
+    when = f", between {one.from_utc} and {one.to_utc}" if one.from_utc and one.to_utc else ""
+    return numbers + when
+
+
+def _cut(records):
+    """A copy whose last block is no whole sector."""
+    for piece in records.pieces:
+        blocks = piece.blocks
+        if blocks.size % SECTOR_SIZE and blocks.count and blocks.owner[-1] >= 0:
+            return ["the copy ends in the middle of a sector: it was cut short; copy the whole card or file again"]
+    return []
+
+
+def _gaps(decoded, whole):
+    """The longest gaps in the numbers of frames; `whole`: no sector is lost or damaged."""
+    gaps = sorted(((gap, boot) for boot in decoded.boots for gap in boot.gaps), key=lambda pair: -pair[0][0])
+    said = []
+    for (missing, from_ms, to_ms), boot in gaps[:_TOLD_MAX]:
+        moments = [_utc(decoded, boot.key, t_ms) or f"{t_ms / 1000:.1f} s after power-up" for t_ms in (from_ms, to_ms)]
+        are = "frames are" if missing > 1 else "frame is"
+        said.append(f"{missing:,} {are} missing in boot {boot.boot} between {moments[0]} and {moments[1]}")
+    rest = sum(boot.missing for boot in decoded.boots) - sum(gap[0] for gap, _boot in gaps[:_TOLD_MAX])
+    if rest > 0:
+        said.append(f"{rest:,} more frames are missing in other places" if said else f"{rest:,} frames are missing")
+    if said and whole:
+        said[-1] += (
+            "; no sector is damaged or lost, so another copy would not bring them: the board never wrote them here"
+        )
+    return said
+
+
+def _utc(decoded, key, t_ms):
+    line = decoded.lines.get(key)
+    return iso(int(line.at(t_ms)))[:19] + "Z" if line else None

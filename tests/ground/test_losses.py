@@ -1,0 +1,130 @@
+"""What was lost, when, and what it would take: said in words, of just what is lost and of nothing else."""
+
+import re
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from ground.decode import decode
+from tests.ground import hurt_cards
+from tests.ground.log_maker import LAUNCH_UTC_MS, LogMaker, flight_profile, log_flight
+
+PROFILE = flight_profile(wait_s=20, top_m=700.0, rest_s=30)
+NEW = log_flight(LogMaker(log_id=6), PROFILE, boots=((7, 0, 90), (8, 95, None)))
+OLD = log_flight(LogMaker(log_id=5), PROFILE, boots=((3, 0, None),), utc_ms=LAUNCH_UTC_MS - 9 * 86_400_000)
+
+
+def notes_of(tmp_path, data, name="TD000001.LOG"):
+    path = tmp_path / name
+    path.write_bytes(data)
+    return decode(path, tmp_path / "out").integrity
+
+
+def hurt(change):
+    sectors = hurt_cards.sectors_of(NEW.data())
+    change(sectors)
+    return b"".join(sectors)
+
+
+def test_whole_log_with_a_restart_has_no_notes(tmp_path):
+    assert notes_of(tmp_path, NEW.data(1 << 20))["notes"] == []
+
+
+def test_empty_sectors_are_numbered_and_dated_and_the_way_to_get_them_is_said(tmp_path):
+    def empty(sectors):
+        sectors[40:48] = [bytes(512)] * 8
+
+    account = notes_of(tmp_path, hurt(empty))
+    first, second = account["notes"]
+    assert "TD000001.LOG (log 6): 8 sectors are empty in this copy" in first and "number 40 to 47," in first
+    assert "ddrescue" in first
+    begin, end = re.findall(r"2031-05-27T07:30:(\d\d)Z", first.replace("T09:", "T07:"))
+    assert 5 <= int(end) - int(begin) <= 10  # about a second a sector
+    assert second.startswith(f"{account['frames_missing']} frames are missing in boot 7 between 2031-05-27T")
+
+
+@pytest.mark.parametrize("behind", [True, False])
+def test_one_number_left_out_is_told_unless_a_power_up_left_it_out(tmp_path, behind):
+    def empty(sectors):
+        left_out = next(n for n, sector in enumerate(NEW.sectors) if sector is None)
+        sectors[left_out + 5 if behind else left_out] = bytes(512)
+
+    told = notes_of(tmp_path, hurt(empty))["notes"]
+    assert bool(told) == behind
+    assert not behind or "1 sector is empty" in told[0]
+
+
+def test_garbage_another_logs_sectors_and_pieces_cut_out_are_told_apart(tmp_path):
+    old = hurt_cards.sectors_of(OLD.data())
+
+    def change(sectors):
+        rng = np.random.default_rng(hurt_cards.SEED)
+        sectors[30:33] = [rng.bytes(512) for _ in range(3)]
+        sectors[50:54] = old[50:54]
+        del sectors[70:75]
+
+    told = " | ".join(notes_of(tmp_path, hurt(change))["notes"])
+    assert re.search(r"3 sectors are there and not readable \(number 30 to 32, between", told)
+    assert re.search(r"4 sectors are overwritten by another log \(number 50 to 53, between", told)
+    assert re.search(r"5 sectors are nowhere in this copy \(number 70 to 74, between", told)
+
+
+def test_sectors_whose_frames_were_all_taken_are_damaged_but_not_lost(tmp_path):
+    def change(sectors):
+        for n in range(40, 60):
+            sectors[n] = sectors[n][:12] + bytes([sectors[n][12] ^ 4]) + sectors[n][13:]
+
+    assert notes_of(tmp_path, hurt(change))["notes"] == [
+        "20 sectors are damaged; every frame in the damage was whole and was taken"
+    ]
+
+
+def test_frames_that_the_board_never_wrote_are_not_promised(tmp_path):
+    class Forgetful(LogMaker):
+        def add(self, record_type, t_ms, *values):
+            if 30_000 < t_ms < 30_400:
+                self.seq += 1
+                return b""
+            return super().add(record_type, t_ms, *values)
+
+    log = log_flight(Forgetful(log_id=6), PROFILE)
+    told = notes_of(tmp_path, log.data())["notes"]
+    assert all("missing in boot 1 between" in note for note in told)
+    assert "another copy would not bring them" in told[-1]
+
+
+def test_longest_gaps_come_first_and_the_rest_is_counted(tmp_path):
+    def change(sectors):
+        for begin, count in ((30, 2), (40, 5), (60, 3), (80, 1), (90, 1)):
+            sectors[begin : begin + count] = [bytes(512)] * count
+
+    account = notes_of(tmp_path, hurt(change))
+    counts = [int(re.match(r"\d+", note).group()) for note in account["notes"] if " missing in " in note]
+    assert len(counts) == 4 and counts[:3] == sorted(counts[:3], reverse=True)
+    assert sum(counts) == account["frames_missing"]
+
+
+def test_cut_copy_says_so(tmp_path):
+    told = notes_of(tmp_path, NEW.data()[: 60 * 512 + 200])["notes"]
+    assert any("cut short" in note for note in told)
+
+
+def test_capture_counts_no_text_as_damage(tmp_path):
+    account = decode(hurt_cards.capture(tmp_path, NEW.data(), b""), tmp_path / "out").integrity
+    assert account["frames_bad"] == account["sectors_bad"] == 0
+    assert account["frames_ok"] == len(NEW.frames)
+    assert "capture" in account["notes"][0]
+
+
+def test_deleted_log_is_said_to_be_found_by_its_sectors(tmp_path):
+    (tmp_path / "card.img").write_bytes(bytes(1 << 20) + NEW.data())
+    assert "found by sectors alone" in decode(tmp_path / "card.img", tmp_path / "out").integrity["notes"][0]
+
+
+def test_terminal_shows_the_same_words(tmp_path):
+    from ground.cli import app
+
+    (tmp_path / "TD000001.LOG").write_bytes(NEW.data()[: 60 * 512 + 200])
+    done = CliRunner().invoke(app, ["decode", str(tmp_path / "TD000001.LOG"), "-o", str(tmp_path / "out")])
+    assert done.exit_code == 0 and "- the copy ends in the middle of a sector" in done.output
