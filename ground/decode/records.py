@@ -167,10 +167,10 @@ def _boot(key, pair, sequence, t_ms, seq):
 
 def _gaps(seq, t_ms):
     """Where frames are missing; also before the first one, which a boot numbers 0."""
-    step = np.diff(seq).astype(np.int64)  # unsigned before: wraps by itself
-    missing = np.where(step > 0, step - 1, 0)
-    worst = np.argsort(-missing, kind="stable")[:_GAPS_MAX]
-    gaps = [(int(missing[n]), int(t_ms[n]), int(t_ms[n + 1])) for n in worst.tolist() if missing[n]]
+    step = np.diff(seq)  # unsigned: wraps by itself
+    places = np.flatnonzero(step > 1)
+    worst = places[np.argsort(-step[places].astype(np.int64), kind="stable")[:_GAPS_MAX]]
+    gaps = [(int(step[n]) - 1, int(t_ms[n]), int(t_ms[n + 1])) for n in worst.tolist()]
     return gaps + ([(int(seq[0]), 0, int(t_ms[0]))] if seq[0] else [])
 
 
