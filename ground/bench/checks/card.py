@@ -1,0 +1,81 @@
+"""The card: is it there, does it keep what is written, how long does its worst write take.
+
+An SD card may be busy for up to 250 ms with one write (SD Physical Layer Simplified Specification, 4.6.2.2, write
+timeout; from memory); one that takes longer is failing or was never good.
+"""
+
+import numpy as np
+
+from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped
+
+SUBJECT = "card"
+KEEPS, WORST = "card write and read-back", "worst write to the card"
+_CARD_BIT = 1 << 1  # of the self-test's trouble: source number of the card
+_ROWS_MIN = 2
+
+
+def check(evidence, parts):
+    """Findings about the card itself and its speed."""
+    mine = evidence.column("health", "boot") == evidence.boot
+    sectors = evidence.column("health", "sectors")[mine]
+    if len(sectors) < _ROWS_MIN:
+        why = "the board has not reported its health often enough yet"
+        return [skipped(SUBJECT, name, why, "Let it run for ten seconds more.") for name in (KEEPS, WORST)]
+    keeps = _keeps(evidence, sectors, evidence.column("health", "card_errors")[mine])
+    if keeps.verdict == NO_GO:
+        return [keeps, skipped(SUBJECT, WORST, "the card does not take what is written; that comes first")]
+    writes_ms = evidence.column("health", "card_write_max_ms")[mine][1:]
+    return [keeps, _worst(evidence, writes_ms)]
+
+
+def _keeps(evidence, sectors, errors):
+    expected = "each sector written, one read back the same"
+    gone = evidence.last_event("card_lost", "card_back", source="card")
+    tested = evidence.last_event("self_test")
+    reply = evidence.replies.get("card", {})
+    if (gone is not None and gone["name"] == "card_lost") or sectors[-1] == sectors[0]:
+        measured = "lost in this run" if sectors[-1] > 0 else "no card, or one that the board cannot use"
+        return Finding(
+            SUBJECT, KEEPS, NO_GO, measured, expected, "Nothing is written to the card, so the flight would leave no record.",
+            "Switch off. Push the card in until it clicks; it must be FAT formatted, with room for the log "
+            "(log_size_mib in the "
+            "settings). Try another card, then check the six wires of its socket.",
+        )  # fmt: skip
+    if errors[-1] > 0:
+        return Finding(
+            SUBJECT, KEEPS, NO_GO, f"{errors[-1]:.0f} writes failed, {sectors[-1]:.0f} sectors are written", expected,
+            "Some writes fail: a card at its end, a worn contact, or wires that are too long.",
+            "Switch off, clean the contacts with a dry cloth, shorten the wires to its socket, and try a new card of "
+            "another make.",
+        )  # fmt: skip
+    verified = reply.get("verified") if reply else (None if tested is None else not tested["b"] & _CARD_BIT)
+    if verified is False:
+        return Finding(
+            SUBJECT, KEEPS, NO_GO, "what was read back was not what was written", expected,
+            "The card acknowledges and does not keep: a failing card or one that claims more room than it has.",
+            "Do not fly it. Take a new card and run again.",
+        )  # fmt: skip
+    if verified is None:
+        return skipped(
+            SUBJECT, KEEPS, f"{sectors[-1]:.0f} sectors written without an error; the read-back at power-up was not heard",
+            "Switch the board off and on again while the bench runs.",
+        )  # fmt: skip
+    return Finding(
+        SUBJECT, KEEPS, OK, f"{sectors[-1]:.0f} sectors written, none failed, the first read back the same", expected,
+        "It keeps what it is given.",
+    )  # fmt: skip
+
+
+def _worst(evidence, writes_ms):
+    worst = float(np.max(writes_ms))
+    limit = evidence.plan.limits.card_write_ms_max
+    measured, expected = f"{worst:.0f} ms", f"up to {limit / 2:.0f} ms; {limit:.0f} ms is the end"
+    common = {"value": worst, "unit": "ms"}
+    if worst <= limit / 2:
+        return Finding(SUBJECT, WORST, OK, measured, expected, "Quick enough; in the cold it will be slower.", **common)
+    return Finding(
+        SUBJECT, WORST, NO_GO if worst > limit else WARNING, measured, expected,
+        "While the card is busy the board cannot write, and readings wait or get lost. Cold makes it slower still.",
+        "Take another card: one sold for continuous recording, fresh from the shop or formatted anew, and run again.",
+        **common,
+    )  # fmt: skip

@@ -1,0 +1,94 @@
+"""The plan of the box as far as the bench needs it: panel, load, battery, and what counts as enough.
+
+It is a TOML file of its own (`thistledown bench --new-plan FILE` writes a commented one), because it says what the
+builder intended and not what the board does: the board's settings stay free of resistors that it never reads. The
+keys of [panel] and [battery] are those of a scenario.
+"""
+
+import tomllib
+from pathlib import Path
+
+from pydantic import Field, ValidationError, model_validator
+
+from ground.errors import InputError
+from ground.simulator.scenario_errors import first_error_line
+from ground.simulator.scenario_parts import Part, number
+
+DEFAULT_FILE = Path(__file__).with_name("plan_default.toml")
+
+
+class PanelPlan(Part):
+    """The label of the panel (1000 W/m2, 25 C) and what it is loaded with."""
+
+    short_circuit_current_ma: float = number(160.0, 0.1, 20000.0, "Isc")
+    open_circuit_voltage_v: float = number(6.6, 0.3, 26.0, "Voc")
+    max_power_current_ma: float = number(145.0, 0.1, 20000.0, "Imp")
+    max_power_voltage_v: float = number(5.4, 0.2, 26.0, "Vmp")
+    cells_in_series: int = number(11, 1, 60, "")
+    current_coefficient_pct_per_c: float = number(0.05, -0.2, 0.2, "of Isc")
+    voltage_coefficient_pct_per_c: float = number(-0.32, -1.0, -0.05, "of Voc")
+    load_ohm: float = number(22.0, 0.1, 100000.0, "resistor across the panel, after the shunt")
+    load_tolerance_pct: float = number(5.0, 0.1, 20.0, "of the resistor")
+    shunt_ohm: float = number(0.1, 0.0001, 10.0, "as marked on the shunt: R100 is 0.1")
+
+
+class BatteryPlan(Part):
+    """Voltages of the pack, all cells together."""
+
+    full_v: float = number(5.1, 1.0, 20.0, "at rest, charged or new")
+    empty_v: float = number(3.6, 0.5, 20.0, "at rest, used up")
+    sag_v_max: float = number(0.3, 0.01, 5.0, "between rest and load, at room temperature")
+
+    @model_validator(mode="after")
+    def _full_is_more_than_empty(self):
+        if self.full_v <= self.empty_v:
+            raise ValueError(f"battery.full_v = {self.full_v:g} must be larger than battery.empty_v = {self.empty_v:g}")
+        return self
+
+
+class Limits(Part):
+    """What is still good enough; the reasons are in the checks."""
+
+    thermometers_differ_c: float = number(1.0, 0.1, 10.0, "between any two, side by side and settled")
+    card_write_ms_max: float = number(250.0, 5.0, 5000.0, "worst write of a sector")
+    loop_ms_max: float = number(250.0, 20.0, 5000.0, "longest turn of the board's loop")
+    satellites_min: int = number(6, 4, 30, "used in the fix")
+    clock_ppm_max: float = number(200.0, 1.0, 20000.0, "rate of the board's clock against UTC")
+
+
+class Plan(Part):
+    """What the builder intended."""
+
+    panel: PanelPlan | None = None
+    battery: BatteryPlan | None = None
+    limits: Limits = Field(default_factory=Limits)
+
+
+def default_text():
+    """The commented plan that people start from."""
+    return DEFAULT_FILE.read_text(encoding="utf-8")
+
+
+def load_plan(path):
+    """A checked plan from a TOML file.
+
+    Raises
+    ------
+    InputError
+        One line that names the file, the key, its value and what is allowed.
+    """
+    path = Path(path)
+    try:
+        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except OSError as error:
+        raise InputError(
+            f"{path}: cannot be read ({error.strerror}); `thistledown bench --new-plan FILE` writes one to start from"
+        ) from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: is not a text file; a plan is TOML in UTF-8") from None
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{path}: is not valid TOML: {' '.join(str(error).split())}") from None
+    try:
+        return Plan(**raw)
+    except ValidationError as error:
+        raise InputError(f"{path}: {first_error_line(Plan, raw, error)}") from None
