@@ -25,6 +25,7 @@ class Answers:
     qnh_hpa: Reading | None = None  # reduced to sea level by the standard atmosphere, as airfields give it
     elevation_m: Reading | None = None  # of the box
     ice_bath: tuple[str, ...] = ()  # probes that are in melting ice
+    thermometer_c: Reading | None = None  # another thermometer, right beside the probes
     warmed: str | None = None  # the probe that was warmed by hand in this run
     panel_volts: Reading | None = None  # at the load, by a multimeter
     panel_ma: Reading | None = None
@@ -57,6 +58,7 @@ _TYPED = {
     ),
     "qnh_hpa": _Typed("--qnh", 870.0, 1090.0, 1.0, "hPa", "is it in hPa?"),
     "elevation_m": _Typed("--elevation", -430.0, 6000.0, 5.0, "m", "is it in metres?"),
+    "thermometer_c": _Typed("--thermometer", -80.0, 60.0, 0.5, "C", "is it in degrees Celsius?"),
     "panel_volts": _Typed("--panel-volts", -30.0, 60.0, None, "V", "is it in volts?"),
     "panel_ma": _Typed("--panel-ma", -20000.0, 20000.0, None, "mA", "is it in milliamperes?"),
     "battery_volts": _Typed("--battery-volts", 0.5, 60.0, None, "V", "is it in volts?"),

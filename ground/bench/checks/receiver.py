@@ -42,8 +42,8 @@ def _silent(evidence, times):
             "Wiggle its plug and watch the live view; switch off, press the plug home or solder the wire again.",
         )  # fmt: skip
     test = evidence.last_event("self_test")
-    bytes_came = (
-        (test is not None and not test["b"] & 1 << 6) or bool(np.nanmax([0.0, *evidence.column("health", "gnss_bad")]))
+    bytes_came = (test is not None and not test["b"] & 1 << 6) or bool(
+        np.nanmax([0.0, *evidence.column("health", "gnss_bad")])
     )
     if test is not None and bytes_came:
         return Finding(
@@ -88,9 +88,10 @@ def _mode(evidence):
     said = evidence.last_event(
         "gnss_model_set", "gnss_model_refused", "gnss_model_wrong", "gnss_no_reply", "gnss_restarted", source="gnss"
     )
-    reply = evidence.replies.get("gnss", {})
-    if said is None and reply.get("model") is not None:
-        said = {"name": "gnss_model_set" if reply["model"] == model else "gnss_model_wrong", "a": reply["model"]}
+    reply = evidence.replies.get("airborne")
+    if reply is not None and reply["read_back"] >= 0:
+        right = reply["read_back"] == model and reply["confirmed"]
+        said = {"name": "gnss_model_set" if right else "gnss_model_wrong", "a": reply["read_back"]}
     if said is None:
         if evidence.first_ms < 3000 and evidence.last_ms > _SETTLED_MS:
             said = {"name": "gnss_no_reply", "a": 0}
