@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ground.bench import calibrated_tables
 from ground.decode import (
     barometers,
     fix_doubts,
@@ -40,9 +41,10 @@ class Decoded:
     notes: list
     uncalibrated: int
     times_refused: dict  # key number -> {kind: fixes}, see gnss_clock.py
+    calibrated: list  # of dict: the bench's calibrations that were used, as integrity.json has them
 
 
-def convert(everything, files=(), wanted=None, others=()):
+def convert(everything, files=(), wanted=None, others=(), calibrations=()):
     """Records into physics; touches no file.
 
     Parameters
@@ -55,6 +57,8 @@ def convert(everything, files=(), wanted=None, others=()):
         Which log.
     others : iterable of LogSummary
         Logs of the source that are not among `everything`: see `summaries`.
+    calibrations : list of Calibration
+        Of a bench record, for the sensors that it names.
     """
     fix_table, fix_bits, fix_keys, fix_t, fix_seq = fixes.fixes(everything)
     fitted = _fit_boots(everything, fix_table, fix_bits, fix_keys, fix_t)
@@ -103,6 +107,8 @@ def convert(everything, files=(), wanted=None, others=()):
         tables.append(stamp.kind_table(table, stamp.kind_order(table.name)))
     tables.append(stamp.notes())
     by_name = {table.name: table for table in tables}
+    calibrated, more = calibrated_tables.apply(by_name, calibrations)
+    notes += more
     bits["fix"] |= fix_doubts.doubts(by_name["fix"], bits["fix"], by_name["pressure"], bits["pressure"])
     by_name["fix"].columns["flags"] = flags.words_of(bits["fix"])
     bits["health"] = np.zeros(len(by_name["health"]), dtype=np.int64)
@@ -114,7 +120,7 @@ def convert(everything, files=(), wanted=None, others=()):
     )  # fmt: skip
     uncalibrated = sum(int(((own & flags.NO_CALIBRATION) != 0).sum()) for own in bits.values())
     results = results_of(phases, profile, flight_table)
-    return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused)
+    return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused, calibrated)
 
 
 def summaries(everything, files=()):

@@ -51,6 +51,7 @@ def account(source, records, decoded):
         **sectors,
         "records_unknown": unknown,
         "readings_without_calibration": decoded.uncalibrated,
+        "bench_calibrations": decoded.calibrated,
         "logs": [_log(log) for log in decoded.logs],
         "boots": [
             _boot(boot, decoded.lines[boot.key], decoded.times_refused.get(boot.key, {})) for boot in decoded.boots

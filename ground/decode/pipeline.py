@@ -1,8 +1,10 @@
 """`decode`: from what the user pointed at to a flight folder."""
 
+import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from ground.bench import calibrated_tables
 from ground.decode import integrity, writing
 from ground.decode.choice import choose
 from ground.decode.convert import convert, summaries
@@ -76,12 +78,16 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
             "make an image of the whole card and decode that"
         )
     say(0.7, "converting")
-    decoded = convert(everything, opened.files, log, others)
+    bench = calibrated_tables.find_record(source, out_dir)
+    calibrations = calibrated_tables.load_calibrations(bench) if bench else []
+    decoded = convert(everything, opened.files, log, others, calibrations)
     account = integrity.account(opened, everything, decoded)
     say(0.85, "writing tables")
     writing.write_folder(
         out_dir, decoded.tables, decoded.flight, {"integrity.json": account, "results.json": decoded.results}, format
     )
+    if bench and not (out_dir / bench.name).exists():
+        shutil.copyfile(bench, out_dir / bench.name)
     say(1.0, "done")
     rows = {table.name: len(table) for table in (*decoded.tables, decoded.flight)}
     return DecodeResult(out_dir, account, decoded.results, rows)
