@@ -51,7 +51,7 @@ class GnssReceiver:
         self._parser = GnssParser()
         self._epoch = EpochBuilder(self._parser)
         self._note_bound = self._note  # bound once: a bound method is an object
-        self._setup = GnssSetup(airborne_model, self._note_bound)
+        self.setup = GnssSetup(airborne_model, self._note_bound)
         self._watch = GnssWatch()
         self._place = PlaceDoubt()
         self._clock = ClockDoubt()
@@ -133,7 +133,7 @@ class GnssReceiver:
         if not count:
             return 0
         if now_ms - self._byte_ms >= _SILENCE_MS and self.bytes_seen:
-            self._setup.noticed_oddity(now_ms)
+            self.setup.noticed_oddity(now_ms)
         self._byte_ms = now_ms
         self.bytes_seen += count
         self._settled = False
@@ -155,9 +155,9 @@ class GnssReceiver:
             elif epoch.take(kind):
                 parser.done()
                 if kind == PVT:
-                    self._setup.heard_pvt(now_ms)
+                    self.setup.heard_pvt(now_ms)
                 elif kind <= ZDA:
-                    self._setup.heard_nmea(now_ms)
+                    self.setup.heard_nmea(now_ms)
         self.bad = parser.bad
 
     def _use_reply(self, kind: int, now_ms: int) -> None:
@@ -166,18 +166,18 @@ class GnssReceiver:
         buf = parser.buf
         payload = parser.begin + 6
         if kind == ACK:
-            self._setup.heard_ack(buf[payload], buf[payload + 1], buf[parser.begin + 3] == 1, now_ms)
+            self.setup.heard_ack(buf[payload], buf[payload + 1], buf[parser.begin + 3] == 1, now_ms)
         elif kind == NAV5:
-            self._setup.heard_model(buf[payload + 2], now_ms)
+            self.setup.heard_model(buf[payload + 2], now_ms)
         elif kind == VALGET:
             if is_model_key(buf, payload + 4):
-                self._setup.heard_model(buf[payload + 8], now_ms)
+                self.setup.heard_model(buf[payload + 8], now_ms)
         elif kind == VERSION:
             self._read_version(payload, parser.stop)
-            self._setup.heard_version(self.protocol, now_ms)
+            self.setup.heard_version(self.protocol, now_ms)
             self._know_limit()
         elif buf.find(b"u-blox", parser.begin, parser.stop) > 0 or buf.find(b"PROTVER", parser.begin, parser.stop) > 0:
-            self._setup.noticed_restart(now_ms)  # lines of the text said at every start
+            self.setup.noticed_restart(now_ms)  # lines of the text said at every start
             self._watch.restarted(now_ms)
 
     def _know_limit(self) -> None:
@@ -219,7 +219,7 @@ class GnssReceiver:
             fix.flags |= FLAG_LIMIT
         clock = self._clock
         if clock.steps(fix):
-            self._setup.noticed_oddity(now_ms)
+            self.setup.noticed_oddity(now_ms)
             if now_ms - self._step_said_ms >= _DOUBT_MS:
                 self._step_said_ms = now_ms
                 self._note(events.GNSS_TIME_STEP, clock.days, clock.ms)
@@ -235,7 +235,7 @@ class GnssReceiver:
             self._maybe_change_rate(now_ms)
         height = self.pressure_altitude_m
         watch = self._watch
-        if watch.look(height, self._setup.model_read, now_ms):
+        if watch.look(height, self.setup.model_read, now_ms):
             if height is None:
                 height = watch.last_altitude_m
             self._note(events.GNSS_STATE, watch.state, 0 if height is None else int(height))
@@ -243,7 +243,7 @@ class GnssReceiver:
             self._note(watch.reason, watch.reason_a, watch.reason_b)
             watch.reason = 0
         self.state = watch.state
-        command = self._setup.turn(now_ms)
+        command = self.setup.turn(now_ms)
         if command is not None:
             try:
                 self._uart.write(command)
