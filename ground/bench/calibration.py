@@ -30,10 +30,10 @@ class Quantity:
 QUANTITIES = {
     "pressure": Quantity("barometer", "hPa", 20.0, False, 15.0, "pressure", "pressure_hpa"),
     "outside": Quantity(
-        "outside thermometer", "C", 5.0, False, 4.0, "temperature", "temperature_c", (("probe", "outside"),)
+        "outside thermometer", "°C", 5.0, False, 4.0, "temperature", "temperature_c", (("probe", "outside"),)
     ),
     "inside": Quantity(
-        "inside thermometer", "C", 5.0, False, 4.0, "temperature", "temperature_c", (("probe", "inside"),)
+        "inside thermometer", "°C", 5.0, False, 4.0, "temperature", "temperature_c", (("probe", "inside"),)
     ),
     "volts": Quantity("panel volts", "V", 0.5, True, 0.1, "power", "bus_v", (("channel", "panel"),)),
     "current": Quantity("panel current", "mA", 5.0, True, 0.15, "power", "current_ma", (("channel", "panel"),)),

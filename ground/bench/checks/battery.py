@@ -9,7 +9,7 @@ CHARGE, DIVIDER, LOAD = "battery charge", "battery volts by multimeter", "batter
 _DIVIDER_SHARE = 0.03  # two resistors of 1 % and the converter's reference; common practice, no source
 _LOW, _FLAT = 0.6, 0.25  # shares of the way from empty to full
 _LITHIUM = (
-    "Lithium cells: charge only above 0 C, on something that does not burn, never alone; none that is swollen, dented "
+    "Lithium cells: charge only above 0 °C, on something that does not burn, never alone; none that is swollen, dented "
     "or "
     "below its lowest voltage."
 )

@@ -55,9 +55,9 @@ def _one(place, part, celsius):
     mean, _ = level(celsius)
     own = noise(celsius)
     accuracy, most = ACCURACY_C[part.chip], NOISE_C[part.chip]
-    measured = f"{with_unit(mean, accuracy, 'C', 2)}, {own:.3f} C RMS from reading to reading"
-    expected = f"{_BENCH_C[0]:g} to {_BENCH_C[1]:g} C, noise up to {most:g} C"
-    common = {"value": mean, "uncertainty": accuracy, "unit": "C"}
+    measured = f"{with_unit(mean, accuracy, '°C', 2)}, {own:.3f} °C RMS from reading to reading"
+    expected = f"{_BENCH_C[0]:g} to {_BENCH_C[1]:g} °C, noise up to {most:g} °C"
+    common = {"value": mean, "uncertainty": accuracy, "unit": "°C"}
     if not _BENCH_C[0] <= mean <= _BENCH_C[1]:
         return Finding(
             SUBJECT, f"{place} temperature", NO_GO, measured, expected,
@@ -81,9 +81,9 @@ def _agreement(evidence, speaking):
     stated = float(np.hypot(*(ACCURACY_C[part.chip] for part, _, _ in speaking.values())))
     allowed = max(evidence.plan.limits.thermometers_differ_c, stated)
     off = a - b
-    measured = f"outside {off:+.2f} C against inside"
-    expected = f"within {allowed:g} C, side by side"
-    common = {"value": off, "uncertainty": stated, "unit": "C"}
+    measured = f"outside {off:+.2f} °C against inside"
+    expected = f"within {allowed:g} °C, side by side"
+    common = {"value": off, "uncertainty": stated, "unit": "°C"}
     if abs(off) <= allowed:
         return Finding(
             SUBJECT, "thermometers agree", OK, measured, expected, "They agree as well as they can.", **common
@@ -112,10 +112,10 @@ def _places(evidence, speaking):
     if answers.warmed:
         rise = {place: _rise(celsius) for place, (_, _, celsius) in speaking.items()}
         hit = max(rise, key=lambda place: rise[place])
-        measured = ", ".join(f"{place} rose by {value:.1f} C" for place, value in rise.items())
+        measured = ", ".join(f"{place} rose by {value:.1f} °C" for place, value in rise.items())
         if rise[hit] < _WARM_C:
             do = "Hold the metal of that probe between two fingers for half a minute while it runs."
-            return [skipped(SUBJECT, name, f"neither probe rose by {_WARM_C} C ({measured})", do)]
+            return [skipped(SUBJECT, name, f"neither probe rose by {_WARM_C} °C ({measured})", do)]
         return [_placed(name, answers.warmed, hit, measured, "warmed by hand")]
     if len(answers.ice_bath) == 1:
         near = {place: abs(level(celsius)[0]) for place, (_, _, celsius) in speaking.items()}
@@ -123,7 +123,7 @@ def _places(evidence, speaking):
         other = max(near, key=lambda place: near[place])
         if near[hit] > _NEAR_ICE_C or near[other] < _NEAR_ICE_C + 3.0:
             return []
-        measured = ", ".join(f"{place} {level(celsius)[0]:.1f} C" for place, (_, _, celsius) in speaking.items())
+        measured = ", ".join(f"{place} {level(celsius)[0]:.1f} °C" for place, (_, _, celsius) in speaking.items())
         return [_placed(name, answers.ice_bath[0], hit, measured, "in the ice")]
     return [skipped(SUBJECT, name, "nobody warmed or cooled one of them",
                     "Hold the OUTSIDE probe between two fingers for half a minute and say --warmed outside.")]  # fmt: skip
@@ -160,8 +160,8 @@ def _ice(evidence, speaking):
         end = celsius[-max(len(celsius) // 3, _READINGS_MIN) :]  # it takes a while to get cold
         mean, scatter = level(end)
         allowed = float(np.hypot(ACCURACY_C[part.chip], 2 * BATH_C))
-        measured, expected = with_unit(mean, scatter, "C", 2), f"0.0 C within {allowed:.2f} C"
-        common = {"value": mean, "uncertainty": float(np.hypot(scatter, BATH_C)), "unit": "C"}
+        measured, expected = with_unit(mean, scatter, "°C", 2), f"0.0 °C within {allowed:.2f} °C"
+        common = {"value": mean, "uncertainty": float(np.hypot(scatter, BATH_C)), "unit": "°C"}
         if abs(mean) <= allowed:
             findings.append(Finding(SUBJECT, name, OK, measured, expected, "Right at the melting point.", **common))
             continue

@@ -1,0 +1,247 @@
+"""A cold and endurance run: hours in a freezer, judged from the log afterwards.
+
+What a freezer shows and a table does not: cells that give way, plugs that open when plastic shrinks,
+a clock that drifts
+with the cold, thermometers that part. The box lies still and sealed in a bag against frost; it has no sky,
+so the clock is
+judged only where the log knows UTC.
+"""
+
+import numpy as np
+
+from ground.bench.checks.thermometers import ACCURACY_C
+from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped
+from ground.bench.judge import Judgement
+
+SUBJECT = "cold run"
+_HOURS_MIN = 2.0
+_COLD_C = -15.0  # a household freezer is at -18 C
+_GAP_PERIODS = 10
+_GAP_S_MIN = 10.0
+_SETTLED_C_PER_MIN = 0.1
+_TABLES = {
+    "barometer": ("pressure", {}, "pressure_period_ms"),
+    "outside thermometer": ("temperature", {"probe": "outside"}, "temperature_period_ms"),
+    "inside thermometer": ("temperature", {"probe": "inside"}, "temperature_period_ms"),
+    "panel's current sensor": ("power", {"channel": "panel"}, "panel_period_ms"),
+    "board's own health": ("health", {}, "health_period_ms"),
+}
+
+
+def judge_cold(evidence, integrity):
+    """Findings about a log of a cold run.
+
+    Parameters
+    ----------
+    evidence : Evidence
+        With the tables of the whole log, all boots.
+    integrity : dict
+        As in integrity.json.
+
+    Returns
+    -------
+    Judgement
+    """
+    findings = [_duration(evidence), _restarts(evidence), _lost(integrity), *_gaps(evidence), _battery(evidence),
+                _agreement(evidence), _clock(integrity), _card(evidence)]  # fmt: skip
+    return Judgement(tuple(findings))
+
+
+def _hours(evidence):
+    return sum(span_ms for span_ms in _spans(evidence).values()) / 3.6e6
+
+
+def _spans(evidence):
+    """How long each boot lasted. [ms]"""
+    spans = {}
+    for table in evidence.tables:
+        boots, times = evidence.column(table, "boot"), evidence.column(table, "t_ms")
+        for boot in np.unique(boots):
+            mine = times[boots == boot]
+            low, high = spans.get(boot, (np.inf, -np.inf))
+            spans[boot] = (min(low, mine.min()), max(high, mine.max()))
+    return {boot: high - low for boot, (low, high) in spans.items()}
+
+
+def _temperatures(evidence, probe):
+    values = evidence.column("temperature", "temperature_c")
+    keep = evidence.good("temperature") & evidence.rows("temperature", probe=probe) & np.isfinite(values)
+    return evidence.column("temperature", "t_ms")[keep], values[keep]
+
+
+def _duration(evidence):
+    hours = _hours(evidence)
+    coldest = [
+        values.min()
+        for probe in ("outside", "inside")
+        for _, values in (_temperatures(evidence, probe),)
+        if len(values)
+    ]
+    measured = f"{hours:.1f} hours"
+    measured += f", down to {min(coldest):.0f} °C" if coldest else ", and no thermometer spoke"
+    expected = f"{_HOURS_MIN:g} hours or more, down to {_COLD_C:g} °C"
+    if hours >= _HOURS_MIN and coldest and min(coldest) <= _COLD_C:
+        return Finding(
+            SUBJECT, "long and cold enough", OK, measured, expected, "As long as a flight, as cold as a freezer."
+        )
+    return Finding(
+        SUBJECT, "long and cold enough", WARNING, measured, expected,
+        "A flight lasts some three hours, most of them far colder than a freezer; a shorter or warmer run proves "
+        "little.",
+        "Put the box, running, into a bag without air and into the freezer for a night's sleep. Not in the box with "
+        "food; let "
+        "it warm up in the bag afterwards, or water condenses on the board. Do not charge cells that are cold.",
+    )  # fmt: skip
+
+
+def _restarts(evidence):
+    causes = {}
+    for boot, cause in zip(evidence.column("boot", "boot"), evidence.column("boot", "cause"), strict=True):
+        causes[boot] = int(cause)
+    later = [cause for boot, cause in sorted(causes.items())][1:]
+    if not later:
+        return Finding(SUBJECT, "restarts", OK, "none", "none", "The board ran through.")
+    own = sum(cause in (2, 3) for cause in later)
+    return Finding(
+        SUBJECT, "restarts", NO_GO, f"{len(later)}, of which {own} by the board itself", "none",
+        "The board lost its supply or gave up and started again."
+        if own < len(later) else "An error made the board start again.",
+        "If you switched it off and on, decode only the log of the run. Else: fresh cells, thicker supply wires, "
+        "plugs that hold "
+        "in the cold; look at the notes in the log for the board's last words.",
+    )  # fmt: skip
+
+
+def _lost(integrity):
+    missing, good = integrity["frames_missing"], integrity["frames_ok"]
+    bad = integrity["frames_bad"]
+    share = missing / max(missing + good, 1)
+    measured = f"{missing} of {missing + good} records missing, {bad} damaged"
+    expected = "none (one in ten thousand is let pass)"
+    if share <= 1e-4 and bad == 0:
+        return Finding(
+            SUBJECT, "records on the card", OK, measured, expected, "Everything that was written can be read."
+        )
+    return Finding(
+        SUBJECT, "records on the card", NO_GO if share > 0.01 or bad > 10 else WARNING, measured, expected,
+        "The card lost records or gave them back hurt, in the cold or at all.",
+        "Run again with a new card. Look in integrity.json of the decoded log for where they are missing.",
+    )  # fmt: skip
+
+
+def _gaps(evidence):
+    findings = []
+    for title, (table, equal, key) in _TABLES.items():
+        name = f"gaps of the {title}"
+        period_s = getattr(evidence.settings, key) / 1000.0
+        if table not in evidence.tables:
+            findings.append(skipped(SUBJECT, name, "it is not in the log"))
+            continue
+        mine = evidence.rows(table, **equal)
+        times, boots = evidence.column(table, "t_ms")[mine], evidence.column(table, "boot")[mine]
+        allowed_s = max(_GAP_PERIODS * period_s, _GAP_S_MIN)
+        gaps = [gap for boot in np.unique(boots) for gap in np.diff(np.sort(times[boots == boot])) / 1000.0]
+        end_s = (evidence.last_ms - times.max()) / 1000.0 if len(times) else float("inf")
+        worst = max([0.0, end_s, *gaps])
+        measured = f"longest {worst:.0f} s" if np.isfinite(worst) else "no reading at all"
+        expected = f"up to {allowed_s:.0f} s"
+        if worst <= allowed_s:
+            findings.append(Finding(SUBJECT, name, OK, measured, expected, "It spoke all the time."))
+            continue
+        findings.append(Finding(
+            SUBJECT, name, NO_GO, measured, expected,
+            "It fell silent in the cold: a plug or joint that opens when things shrink, or a part that is not made "
+            "for it.",
+            "Look when it was and how cold (decode the card and look at the report). Press its plug home, solder its "
+            "wires again, "
+            "and repeat the run. If only this part fails again, replace it.",
+        ))  # fmt: skip
+    return findings
+
+
+def _battery(evidence):
+    volts = evidence.column("health", "battery_v")
+    volts = volts[np.isfinite(volts)]
+    plan, name = evidence.plan.battery, "battery in the cold"
+    if not len(volts):
+        return skipped(SUBJECT, name, "the log has no battery voltages")
+    lowest, first = float(np.percentile(volts, 1)), float(np.median(volts[: max(len(volts) // 20, 1)]))
+    hours = _hours(evidence)
+    measured = f"{first:.2f} V at the start, {lowest:.2f} V at the lowest, in {hours:.1f} hours"
+    common = {"value": lowest, "unit": "V"}
+    if plan is None:
+        return Finding(SUBJECT, name, "not checked", measured, "the plan's voltages", "No plan of the battery was given.",
+                       "Write the [battery] table of a plan (bench --new-plan FILE).", **common)  # fmt: skip
+    floor = plan.empty_v + 0.15 * (plan.full_v - plan.empty_v)
+    expected = f"never below {floor:.2f} V"
+    if lowest >= floor:
+        return Finding(SUBJECT, name, OK, measured, expected, "It carries the board through the cold.", **common)
+    return Finding(
+        SUBJECT, name, NO_GO, measured, expected,
+        "In a flight it would be colder still: the pack is too small, too old, or not made for the cold.",
+        "Fresh cells of a chemistry for the cold, more of them, or more foam around them. Charge nothing that is "
+        "below 0 °C.", **common,
+    )  # fmt: skip
+
+
+def _agreement(evidence):
+    """Once settled, outside and inside lie in the same cold; the inside one is warmer by the board's own heat."""
+    name = "thermometers in the cold"
+    series = {probe: _temperatures(evidence, probe) for probe in ("outside", "inside")}
+    if any(len(values) < 20 for _, values in series.values()):
+        return skipped(SUBJECT, name, "fewer than two thermometers have readings")
+    noise = {probe: float(np.percentile(np.abs(np.diff(values)), 99)) for probe, (_, values) in series.items()}
+    rough = max(noise, key=lambda probe: noise[probe])
+    accuracy = ACCURACY_C[getattr(evidence.settings, f"probe_{rough}_chip")]
+    outside, inside = (float(np.median(values[-max(len(values) // 10, 5) :])) for _, values in series.values())
+    measured = f"at the end outside {outside:.1f} °C, inside {inside:.1f} °C; largest usual step {noise[rough]:.2f} °C"
+    expected = f"inside no colder than outside by more than {2 * accuracy:g} °C, steps up to {accuracy:g} °C"
+    if noise[rough] > accuracy:
+        return Finding(
+            SUBJECT, name, WARNING, measured, expected, f"The {rough} thermometer jumps about in the cold.",
+            "Solder its wires again and repeat the run; if it stays, replace it.",
+        )  # fmt: skip
+    if inside < outside - 2 * accuracy:
+        return Finding(
+            SUBJECT, name, WARNING, measured, expected,
+            "The board warms the box, so inside cannot be the colder one: one is wrong in the cold, or the two are "
+            "swapped.",
+            "Run bench --warmed outside to see which is which; then an ice bath for both.",
+        )  # fmt: skip
+    return Finding(SUBJECT, name, OK, measured, expected, "Both go on measuring in the cold.")
+
+
+def _clock(integrity):
+    name = "clock in the cold"
+    rates = [boot["clock_rate_ppm"] for boot in integrity["boots"] if boot.get("clock_rate_ppm") is not None
+             and boot.get("utc_basis")]  # fmt: skip
+    if not rates:
+        return skipped(SUBJECT, name, "without sky the log knows no UTC to compare with",
+                       "Put the box at a cold window with sky, or let it get a fix before and after.")  # fmt: skip
+    worst = max(rates, key=abs)
+    measured, expected = f"{abs(worst):.0f} ppm {'slow' if worst > 0 else 'fast'}", "within 200 ppm of UTC"
+    common = {"value": worst, "unit": "ppm"}
+    if abs(worst) <= 200.0:
+        return Finding(SUBJECT, name, OK, measured, expected, "It keeps time in the cold.", **common)
+    return Finding(
+        SUBJECT, name, WARNING, measured, expected, f"It drifts by {abs(worst) * 3.6e-3:.1f} s an hour.",
+        "Decoding corrects a steady drift by the receiver's time; without a fix it cannot. Try another board.",
+        **common,
+    )  # fmt: skip
+
+
+def _card(evidence):
+    name, limit = "card in the cold", evidence.plan.limits.card_write_ms_max
+    writes = evidence.column("health", "card_write_max_ms")[1:]
+    errors = evidence.column("health", "card_errors")
+    if not len(writes):
+        return skipped(SUBJECT, name, "the log has no times of card writes")
+    worst = float(writes.max())
+    measured, expected = f"worst write {worst:.0f} ms, {errors.max():.0f} failed", f"up to {limit:.0f} ms, none failed"
+    common = {"value": worst, "unit": "ms"}
+    if worst <= limit and errors.max() == 0:
+        return Finding(SUBJECT, name, OK, measured, expected, "Quick enough in the cold.", **common)
+    return Finding(
+        SUBJECT, name, NO_GO if errors.max() > 0 or worst > 2 * limit else WARNING, measured, expected,
+        "The card does not like the cold.", "Take one that is rated to -25 °C or colder, and repeat the run.", **common,
+    )  # fmt: skip
