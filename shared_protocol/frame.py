@@ -30,6 +30,7 @@ TEXT_SIZE = const(478)
 FINISHED = const(1)  # bit of the header's flags
 PHASE_SHIFT = const(1)  # where the flight phase stands in them: a power-up that resumes a log begins with it
 PHASE_MASK = const(3)
+SECOND_COPY = const(8)  # bit of the header's flags: a sector of the copy in flash (second_copy.py)
 FILL = const(0xFF)
 
 PAYLOAD_SIZES = {}  # the closed table: type -> payload length
@@ -69,13 +70,13 @@ def decode_header(sector):
     return struct.unpack_from(_HEADER_FORMAT, sector, PREFIX_SIZE) + (prefix[3], prefix[4])
 
 
-def encode_text_sector(text, log_id, boot, sector, seq, t_ms):
+def encode_text_sector(text, log_id, boot, sector, seq, t_ms, flags=0):
     """A whole text sector. `text` is ASCII, at most 477 bytes; it is padded with spaces and ends in a newline."""
     data = text.encode()
     if len(data) > TEXT_SIZE - 1:
         raise ValueError("a text sector holds 477 bytes, not %d" % len(data))
     data = data + b" " * (TEXT_SIZE - 1 - len(data)) + b"\n"
-    body = encode_header(log_id, boot, sector, seq, t_ms, KIND_TEXT) + data
+    body = encode_header(log_id, boot, sector, seq, t_ms, KIND_TEXT, flags) + data
     return body + struct.pack("<I", crc32(body, UNSALTED))
 
 

@@ -33,6 +33,7 @@ HUMIDITY_CAL = const(14)
 HUMIDITY = const(15)
 I2C_PROBE = const(16)
 FINE_TEMPERATURE = const(17)
+CONTINUES = const(18)
 
 CHIP_MS5611 = const(1)
 CHIP_DS18B20 = const(2)
@@ -69,7 +70,7 @@ RECORDS = (
         ("sector", "I", "", 1, _NO, "place of this sector in the log, from 0"),
         ("format", "B", "", 1, _NO, "version of the log format"),
         ("kind", "B", "", 1, _NO, "0 frames, 1 text"),
-        ("flags", "H", "", 1, _NO, "bit 0: this log is finished, the next power-up starts a new one; bits 1 and 2: flight phase, as in events"),
+        ("flags", "H", "", 1, _NO, "bit 0: this log is finished, the next power-up starts a new one; bits 1 and 2: flight phase, as in events; bit 3: a sector of the second copy, with numbers of its own"),
     )),
     (BOOT, "boot", (
         ("firmware", "H", "", 1, _NO, "firmware version, major x 256 + minor"),
@@ -219,7 +220,13 @@ RECORDS = (
         ("flags", "B", "", 1, _NO, "see flags"),
         ("raw", "h", "degC", 128, _NO, "result register of a TMP117"),
     )),
+    (CONTINUES, "continues", (
+        ("log_id", "I", "", 1, _NO, "log before this one: both are of one flight"),
+    )),
 )
+
+# What the second copy thins to one set in five seconds (second_copy.py). All other frames go into it.
+READINGS = (PRESSURE, TEMPERATURE, POWER, FIX, ECEF, HEALTH, HUMIDITY, FINE_TEMPERATURE)
 
 
 def payload_format(fields):

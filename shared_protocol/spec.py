@@ -22,6 +22,11 @@ is armed; after that only its 512-byte sectors are written, each once, in rising
 the number *k*. Numbers may be missing: a power-up that resumes a log leaves out one sector that may have been torn, and
 a sector that the card refused is left behind. Behind the last sector written lies whatever the card held before.
 
+A second copy lies in the board's own flash: files `part000.log` and so on in the folder `copy`, each at most 63 sectors
+of the same form, end to end. Their headers have bit 3 of `flags` set and numbers of their own: `sector` counts every
+sector ever given to this ring of files, so the files in their order are those sorted by the first header's `sector`.
+A frame of the copy is, byte for byte, the frame of the same boot, sequence number and time on the card.
+
 ## Sector
 
 | bytes | content |
