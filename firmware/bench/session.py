@@ -79,7 +79,7 @@ class Session:
         settings = self._settings
         logbook = self._computer.logbook
         flags = (_LOG_OPEN if logbook.is_open else 0) | (_DEFAULTED if settings.replaced else 0)
-        version = ".".join([str(part) for part in sys.implementation.version[:3]]).encode()
+        version = ".".join([str(part) for part in getattr(sys.implementation, "version")[:3]]).encode()
         rest = (
             logbook.boot, logbook.log_id, settings.crc, self._build, self._board.unique_id(), version, _machine_name(),
         )  # fmt: skip
