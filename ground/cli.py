@@ -14,6 +14,7 @@ from typing import Annotated
 
 import typer
 
+from ground.commands.bench import bench
 from ground.commands.decode import decode
 from ground.commands.demo import demo
 from ground.commands.fly import fly
@@ -72,6 +73,7 @@ app.command()(demo)
 app.command()(fly)
 app.command()(decode)
 app.command()(report)
+app.command()(bench)
 app.add_typer(settings_app, name="settings")
 app.command(context_settings=PASS_EVERYTHING_ON)(test)
 

@@ -22,6 +22,13 @@ _NEEDS = {
 }
 
 
+def check_quantities(quantities):
+    """Raise InputError for one that cannot be calibrated."""
+    for quantity in quantities:
+        if quantity not in QUANTITIES:
+            raise InputError(f"--calibrate {quantity}: must be one of {', '.join(QUANTITIES)}")
+
+
 def make_point(evidence, quantity, utc):
     """Compare now.
 
@@ -42,8 +49,7 @@ def make_point(evidence, quantity, utc):
     InputError
         If nothing was typed in, the sensor gives no readings, or it is not known which specimen it is.
     """
-    if quantity not in QUANTITIES:
-        raise InputError(f"--calibrate {quantity}: must be one of {', '.join(QUANTITIES)}")
+    check_quantities((quantity,))
     what = QUANTITIES[quantity]
     reference = _reference(evidence, quantity)
     if reference is None:

@@ -25,8 +25,7 @@ def check(evidence, parts):
     if keeps.verdict == NO_GO:
         return [keeps, skipped(SUBJECT, WORST, "the card does not take what is written; that comes first")]
     writes_ms = list(evidence.column("health", "card_write_max_ms")[mine][1:])
-    if "card_test" in evidence.replies:
-        writes_ms.append(evidence.replies["card_test"]["write_max_us"] / 1000.0)
+    writes_ms.append(evidence.replies.get("card_test", {}).get("write_max_us", 0) / 1000.0)
     return [keeps, _worst(evidence, writes_ms)]
 
 
@@ -34,7 +33,8 @@ def _keeps(evidence, sectors, errors):
     expected = "each sector written, one read back the same"
     gone = evidence.last_event("card_lost", "card_back", source="card")
     tested = evidence.last_event("self_test")
-    reply = evidence.replies.get("card_test")
+    reply = evidence.replies.get("card_test", {})
+    reply = reply if "sectors_good" in reply and reply.get("status") != "missing" else None
     if (gone is not None and gone["name"] == "card_lost") or sectors[-1] == sectors[0]:
         measured = "lost in this run" if sectors[-1] > 0 else "no card, or one that the board cannot use"
         return Finding(

@@ -88,8 +88,8 @@ def _mode(evidence):
     said = evidence.last_event(
         "gnss_model_set", "gnss_model_refused", "gnss_model_wrong", "gnss_no_reply", "gnss_restarted", source="gnss"
     )
-    reply = evidence.replies.get("airborne")
-    if reply is not None and reply["read_back"] >= 0:
+    reply = evidence.replies.get("airborne", {})
+    if reply.get("status") == "done" and reply.get("read_back", -1) >= 0:
         right = reply["read_back"] == model and reply["confirmed"]
         said = {"name": "gnss_model_set" if right else "gnss_model_wrong", "a": reply["read_back"]}
     if said is None:

@@ -1,0 +1,220 @@
+"""The command's work: a session on a board or the log of a cold run, what is said of it, and the record."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from ground.bench.calibration import calibrations_of
+from ground.bench.evidence import Evidence
+from ground.bench.finding import NOT_CHECKED
+from ground.bench.identities import identities
+from ground.bench.judge import judge
+from ground.bench.live import live_rows, live_state
+from ground.bench.plan import Plan, default_text, load_plan
+from ground.bench.points import check_quantities, make_point
+from ground.bench.preparation import is_simulated, prepare
+from ground.bench.record import earlier_points, make_record, write_record
+from ground.bench.session import Session, board_facts
+from ground.bench.terminal import finding_lines, open_lines, view
+from ground.console import note, progress, say
+from ground.errors import InputError
+from ground.settings import Settings, load_settings
+
+_OPEN_LINES_MAX = 12
+
+
+def write_plan(path):
+    """A commented plan to start from; nothing is overwritten."""
+    path = Path(path)
+    try:
+        with open(path, "x", encoding="utf-8") as file:
+            file.write(default_text())
+    except FileExistsError:
+        raise InputError(f"{path}: exists already; give another name") from None
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written ({error.strerror}); choose another place") from None
+    say(f"Wrote {path}: put in your panel, load and battery, then: thistledown bench --port PORT --plan {path}")
+
+
+def run_bench(port, settings_file, plan_file, answers, out, *, seconds, view, asks, calibrate, web_port, speed=1.0):
+    """Listen, judge, keep the record; gives the Judgement.
+
+    Parameters
+    ----------
+    port : str
+    settings_file, plan_file : path or None
+    answers : Answers
+    out : path
+        Folder of the record.
+    seconds : float
+        In the board's time. [s]
+    view : {"terminal", "none"}
+    asks : bool
+        Whether there is somebody to answer questions.
+    calibrate : sequence of str
+        Quantities of which to keep a point.
+    web_port : int or None
+        Port of the live page, 0 for any; None: no page.
+    speed : float
+        Of a simulated board's time.
+    """
+    from ground.bench.link import open_board
+
+    check_quantities(calibrate)
+    start = prepare(port, settings_file, plan_file, answers)
+    sim = {"settings": start.settings.model_dump(), "speed": speed} if is_simulated(port) else {}
+    with open_board(port, say=note, **sim) as board:
+        facts = board_facts(board)
+        say(
+            f"Board {facts['id']}, firmware {facts['firmware']}, MicroPython {facts['micropython']}, settings "
+            f"{facts['settings_crc'] or 'of its own'}{', simulated' if facts['simulated'] else ''}."
+        )
+        session = Session(board, start, seconds)
+        server = _server(web_port)
+        try:
+            if asks:
+                _ask(session)
+            _listen(session, view, server)
+        finally:
+            if server is not None:
+                server.close()
+        evidence = session.evidence
+    judgement = judge(evidence)
+    points = _points(evidence, calibrate, out)
+    _tell(judgement)
+    record = make_record(evidence, judgement, made_utc=_now(), board=facts, points=points, settings_file=settings_file)
+    _keep(record, out)
+    for calibration in calibrations_of(points):
+        say(f"Calibration kept: {calibration.sentence()}.")
+    return judgement
+
+
+def run_cold(source, settings_file, plan_file, out):
+    """Judge the log of a cold run and keep its record; gives the Judgement."""
+    from ground.bench.cold import judge_cold
+    from ground.decode import integrity
+    from ground.decode.convert import convert
+    from ground.decode.records import read
+    from ground.decode.sources import open_source
+
+    with progress("Reading the log") as shown:
+        opened = open_source(Path(source), lambda what, done, total: shown(0.8 * done / max(total, 1), what))
+        buffers = opened.buffers or [part for log in opened.by_log.values() for part in log()]
+        everything = read(buffers)
+    if not everything.boots:
+        raise InputError(f"{source}: no intact record of a log was found in it; give the card of the cold run")
+    decoded = convert(everything, opened.files)
+    evidence = Evidence(
+        {table.name: table for table in decoded.tables},
+        load_settings(settings_file) if settings_file else Settings(),
+        load_plan(plan_file) if plan_file else Plan(),
+    )
+    judgement = judge_cold(evidence, integrity.account(opened, everything, decoded))
+    _tell(judgement)
+    facts = {
+        "id": _newest(evidence, "board_id"), "firmware": _newest(evidence, "firmware"), "build": None,
+        "micropython": None, "machine": None, "settings_crc": _newest(evidence, "settings_crc"),
+        "boot": int(evidence.boot), "port": str(source), "simulated": False,
+    }  # fmt: skip
+    record = make_record(
+        evidence, judgement, made_utc=_now(), board=facts, kind_of_run="cold run", settings_file=settings_file,
+        points=earlier_points(out, identities(evidence.tables)),
+    )  # fmt: skip
+    _keep(record, out)
+    return judgement
+
+
+def _newest(evidence, column):
+    said = evidence.words("boot", column)
+    return said[-1] if said else None
+
+
+def _server(web_port):
+    if web_port is None:
+        return None
+    from ground.bench.web import LiveServer
+
+    server = LiveServer(web_port)
+    say(f"Live page: {server.url} (for this computer only)")
+    return server
+
+
+def _ask(session):
+    from ground.bench.questions import ask_readings, ask_signals, ask_warmed
+
+    ask_readings(session)
+    ask_signals(session)
+    ask_warmed(session)
+
+
+def _listen(session, kind, server):
+    """Run the session with what shows it."""
+    if kind == "terminal":
+        from rich.live import Live
+
+        with Live(auto_refresh=False, transient=True) as live:
+
+            def show(session):
+                live.update(_picture(session), refresh=True)
+                _show_page(session, server)
+
+            _run_until_stopped(session, show)
+        return
+    with progress("Listening") as bar:
+
+        def tell(session):
+            bar(session.share, f"{session.seconds * (1 - session.share):.0f} s to go")
+            _show_page(session, server)
+
+        session.run(tell)
+
+
+def _run_until_stopped(session, show):
+    """Ctrl-C ends a live view early; the verdict is then about what came until then."""
+    try:
+        session.run(show)
+    except KeyboardInterrupt:
+        note("Stopped early: the verdict is about what came until now.")
+
+
+def _picture(session):
+    left_s = session.seconds * (1 - session.share)
+    header = f"Bench, {left_s:.0f} s to go"
+    if not session.board.is_connected:
+        header = "Bench: waiting for the board, its cable is out"
+    footer = "Ctrl-C ends early. Cover the panel before you change a wire: in light no switch turns it off."
+    return view(live_rows(session.evidence, session.since_news_s), session.judgement(), header, footer)
+
+
+def _show_page(session, server):
+    if server is None:
+        return
+    left_s = session.seconds * (1 - session.share)
+    link = f"{left_s:.0f} s to go" if session.board.is_connected else "Waiting for the board: its cable is out."
+    server.show(live_state(session.evidence, session.judgement(), session.since_news_s, link))
+
+
+def _points(evidence, calibrate, out):
+    """Old points of the same sensors and the new ones."""
+    points = earlier_points(out, identities(evidence.tables))
+    return points + [make_point(evidence, quantity, _now()) for quantity in calibrate]
+
+
+def _tell(judgement):
+    """The reasons, what was left out, and last the verdict, where the eye is."""
+    for line in finding_lines(judgement):
+        say(line)
+    left_out = open_lines(judgement)
+    for line in left_out[:_OPEN_LINES_MAX]:
+        say(line)
+    if len(left_out) > _OPEN_LINES_MAX:
+        say(f"{NOT_CHECKED}  {len(left_out) - _OPEN_LINES_MAX} more, see the record")
+    say(judgement.sentence)
+
+
+def _keep(record, out):
+    document, page = write_record(record, out)
+    say(f"Wrote {document} and {page}. A GO is no permission to fly: local rules come first.")
+
+
+def _now():
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")

@@ -1,0 +1,87 @@
+"""The live view in the terminal: readings with age, range and a small trend, and below them what the checks say."""
+
+import numpy as np
+
+from ground.bench.finding import NO_GO, NOT_CHECKED, WARNING
+
+_BLOCKS = "▁▂▃▄▅▆▇█"
+_TREND_WIDTH = 24
+_FINDINGS_MAX = 6
+
+
+def sparkline(trend, span_min=0.0, width=_TREND_WIDTH, span_s=60.0):
+    """The last minute in `width` small blocks, blank where there was no reading.
+
+    From its own lowest to its own highest, which are taken to be at least `span_min` apart.
+    """
+    if not trend:
+        return ""
+    before = np.array([when for when, _ in trend])
+    values = np.array([value for _, value in trend])
+    places = np.clip(((span_s - before) / span_s * width).astype(int), 0, width - 1)
+    spread = max(np.ptp(values), span_min)
+    low = (values.min() + values.max() - spread) / 2
+    line = [" "] * width
+    for place in np.unique(places):
+        mean = values[places == place].mean()
+        step = int((mean - low) / spread * (len(_BLOCKS) - 1) + 0.5) if spread > 0 else 3
+        line[place] = _BLOCKS[step]
+    return "".join(line)
+
+
+def view(rows, judgement, header, footer):
+    """Everything as one renderable of rich.
+
+    Parameters
+    ----------
+    rows : list of LiveRow
+    judgement : Judgement
+    header, footer : str
+    """
+    from rich import box
+    from rich.console import Group
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=Text(header), title_justify="left", title_style="bold")
+    for name, justify in (("reading", "left"), ("now", "right"), ("unit", "left"), ("age", "right"),
+                          ("range in the last minute", "right"), ("trend", "left")):  # fmt: skip
+        table.add_column(name, justify=justify, no_wrap=True)
+    for row in rows:
+        style = "dim" if row.value is None else ("yellow" if row.is_old else "")
+        age = "" if row.age_s is None else f"{row.age_s:.0f} s{' old' if row.is_old else ''}"
+        span = "" if row.low is None else f"{row.shown(row.low)} to {row.shown(row.high)}"
+        now = "nothing yet" if row.value is None else row.shown(row.value)
+        table.add_row(row.title, now, row.unit, age, span, sparkline(row.trend, row.span_min), style=style)
+    lines = [Text(judgement.sentence, style="bold green" if judgement.is_go else "bold red")]
+    findings = judgement.of(NO_GO) + judgement.of(WARNING)
+    for one in findings[:_FINDINGS_MAX]:
+        lines.append(Text.assemble(
+            (f"{'✕' if one.verdict == NO_GO else '!'} {one.name}: ", "red" if one.verdict == NO_GO else "yellow"),
+            one.measured, ". ", (one.why, "dim"),
+        ))  # fmt: skip
+        if one is findings[0]:
+            lines.append(Text(f"  What to do: {one.do}"))
+    if len(findings) > _FINDINGS_MAX:
+        lines.append(Text(f"... and {len(findings) - _FINDINGS_MAX} more", style="dim"))
+    return Group(table, *lines, Text(footer, style="dim"))
+
+
+def finding_lines(judgement):
+    """The reasons in plain lines, for the end of a session and for --check."""
+    lines = []
+    for one in judgement.of(NO_GO, WARNING):
+        mark = "NO-GO" if one.verdict == NO_GO else "warning"
+        measured = f": {one.measured}" if one.measured else ""
+        expected = f" (expected: {one.expected})" if one.expected else ""
+        lines += [f"{mark}  {one.name}{measured}{expected}", f"       {one.why}", f"       What to do: {one.do}"]
+    return lines
+
+
+def open_lines(judgement):
+    """What was not checked, one line each."""
+    lines = []
+    for one in judgement.of(NOT_CHECKED):
+        why = one.why[:1].upper() + one.why[1:].rstrip(".") + "."
+        lines.append(f"not checked  {one.name}: {why} {one.do}".rstrip())
+    return lines
