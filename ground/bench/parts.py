@@ -16,6 +16,7 @@ I2C, ONE_WIRE, PIN, SERIAL = "I2C", "one-wire", "pin", "serial"
 
 _SILENT_PERIODS = 6  # so many periods without a reading
 _SILENT_MS_MIN = 6000
+DISTURBED_SHARE = 0.05  # of the readings hurt on the bus: more, and a good one is luck
 
 
 @dataclass(frozen=True)
@@ -39,9 +40,9 @@ class Part:
     silent_s: float = 0.0  # since its last reading; only LOST
 
     @property
-    def speaks(self):
+    def is_live(self):
         """Whether its readings may be judged."""
-        return self.state == ANSWERS
+        return self.state == ANSWERS and not self.frozen and self.disturbed <= DISTURBED_SHARE
 
 
 def find_parts(evidence):

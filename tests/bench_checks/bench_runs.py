@@ -1,24 +1,28 @@
 """A board on a table, simulated: its world, a run of some minutes, and the evidence that the checks look at.
 
-The world is the calm flight's before its release, with what matters on a bench put in its place: one steady light on the
-panel, both thermometers in one room, a hand on one of them for a while. The firmware runs as it flies.
+The world is the calm flight's before its release, with what matters on a bench put in its place: one steady light on
+the panel, both thermometers in one room, a hand on one of them for a while. The firmware runs as it flies.
 """
 
 import json
 import tempfile
 from binascii import crc32
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
+from unittest import mock
 
 import numpy as np
 from pydantic import ValidationError
 
 from ground.bench.answers import Answers, Reading
 from ground.bench.evidence import Evidence
+from ground.bench.link import open_board
 from ground.bench.panel_point import current_a
 from ground.bench.plan import BatteryPlan, PanelPlan, Plan
+from ground.bench.session import Session
 from ground.decode.convert import convert
 from ground.decode.records import read
 from ground.decode.sources import open_source
@@ -124,3 +128,34 @@ def healthy_answers():
         sounder_heard=True,
         led_seen=True,
     )
+
+
+def run_live(run=None, speed=12.0):
+    """The same over the line: a simulated board behind a pseudo-terminal, listened to as a real one; the evidence."""
+    run = run or Run()
+    scenario = raw_scenario(run.scenario)
+    on_board = board_settings(scenario, scenario.seed, run.settings)
+    start = Evidence(
+        {}, _file_settings(on_board, scenario), run.plan, replace(healthy_answers(), **run.answers),
+        f"{crc32(json.dumps(on_board).encode()):08x}",
+    )  # fmt: skip
+    with simulated_board(run, speed) as board:
+        session = Session(board, start, run.run_s)
+        session.run()
+    return session.evidence
+
+
+@contextmanager
+def simulated_board(run, speed, opened=open_board):
+    """An open link to a board with this run's world and faults."""
+    scenario = raw_scenario(run.scenario)
+    world = replace(bench_world(run.columns), scenario=scenario)
+    with (
+        mock.patch("ground.simulator.world.build_world", lambda *_: world),
+        mock.patch("ground.simulator.scenario.load_scenario", lambda _: scenario),
+    ):
+        board = opened("sim", speed=speed, settings=run.settings, faults=run.faults)
+    try:
+        yield board
+    finally:
+        board.close()

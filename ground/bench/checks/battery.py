@@ -20,7 +20,7 @@ def check(evidence, parts):
     mine = evidence.column("health", "boot") == evidence.boot
     volts = evidence.column("health", "battery_v")[mine]
     volts = volts[np.isfinite(volts)]
-    if not parts["battery"].speaks or len(volts) < 2:
+    if not parts["battery"].is_live or len(volts) < 2:
         return [_no_divider(evidence, len(volts)), *[skipped(SUBJECT, name, "the board cannot see the battery")
                                                    for name in (DIVIDER, LOAD)]]  # fmt: skip
     divider = _divider(evidence, volts)

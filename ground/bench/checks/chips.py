@@ -4,7 +4,7 @@ A fault that takes a whole bus is told once, as the bus's, and not once for each
 """
 
 from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped
-from ground.bench.parts import ANSWERS, I2C, LOST, ONE_WIRE, REFUSED, SILENT
+from ground.bench.parts import ANSWERS, DISTURBED_SHARE, I2C, LOST, ONE_WIRE, REFUSED, SILENT
 
 SUBJECT = "wiring"
 _OFF_FIRST = (
@@ -90,6 +90,12 @@ def _one(evidence, part, neighbours):
             f"{_OFF_FIRST}Press its plugs home, shorten its wires, try i2c_hz = 100000 on I2C. If it stays, replace "
             f"the part.",
         )  # fmt: skip
+    if part.state == REFUSED and part.bus == ONE_WIRE:
+        return Finding(
+            SUBJECT, _name(part), NO_GO, "a thermometer with another code answers", expected,
+            f"Not the one that the settings name: it would be logged under no name at all.{beside}",
+            _refused_advice(part),
+        )  # fmt: skip
     if part.state == REFUSED:
         said = _STATUS_WORDS.get(part.last["b"], f"status {part.last['b']}") if part.last else "it is another part"
         return Finding(
@@ -153,7 +159,7 @@ def _speaking(part, expected):
             "A live sensor's last digits always move a little. This one answers and no longer measures.",
             "Take power away for ten seconds and try again. If it stands still again, replace it.",
         )  # fmt: skip
-    if part.disturbed > 0.05:
+    if part.disturbed > DISTURBED_SHARE:
         return Finding(
             SUBJECT, _name(part), NO_GO, f"{100 * part.disturbed:.0f} % of its readings were hurt on the way", expected,
             "Now and then an answer does not come or comes garbled: a loose contact, wires too long, or a bus too "

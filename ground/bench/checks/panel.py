@@ -24,7 +24,7 @@ _SUN = "A panel in bright sun gets hot, and its load resistor hotter: do not tou
 def check(evidence, parts):
     """Findings about the operating point and about its place on the curve."""
     part, plan = parts["panel"], evidence.plan.panel
-    if not part.speaks or part.frozen:
+    if not part.is_live:
         return _both("the panel's current sensor gives no live readings; that comes first")
     volts, milliamps = bus_and_current(evidence)
     if len(volts) < _READINGS_MIN:

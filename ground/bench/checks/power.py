@@ -21,7 +21,7 @@ def check(evidence, parts):
     """Findings about shunt, volts and milliamperes."""
     part = parts["panel"]
     names = ("shunt in the settings", "panel volts by multimeter", "panel current by multimeter")
-    if not part.speaks or part.frozen:
+    if not part.is_live:
         return [
             skipped(SUBJECT, name, "the panel's current sensor gives no live readings; that comes first")
             for name in names

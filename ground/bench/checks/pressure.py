@@ -27,7 +27,7 @@ _ROOM_HPA = (450.0, 1090.0)  # any place where a bench can stand
 def check(evidence, parts):
     """Findings about level and noise."""
     part = parts["barometer"]
-    if not part.speaks or part.frozen:
+    if not part.is_live:
         why = "the barometer gives no live readings; that comes first"
         return [skipped(SUBJECT, "pressure level", why), skipped(SUBJECT, "pressure noise", why)]
     _, hpa = evidence.series("pressure", "pressure_hpa")

@@ -28,10 +28,10 @@ def check(evidence, parts):
     for place in ("outside", "inside"):
         part = parts[place]
         times, celsius = evidence.series("temperature", "temperature_c", probe=place)
-        if not part.speaks or len(celsius) < _READINGS_MIN:
+        if not part.is_live or len(celsius) < _READINGS_MIN:
             why = (
                 f"the {place} thermometer gives no readings; that comes first"
-                if not part.speaks
+                if not part.is_live
                 else "too few readings yet"
             )
             findings.append(skipped(SUBJECT, f"{place} temperature", why))
@@ -76,7 +76,7 @@ def _one(place, part, celsius):
 
 def _agreement(evidence, speaking):
     if len(speaking) < 2:
-        return skipped(SUBJECT, "thermometers agree", "only one of them speaks")
+        return skipped(SUBJECT, "thermometers agree", "only one of them gives live readings")
     a, b = (float(np.median(_settled(evidence, celsius))) for _, _, celsius in speaking.values())
     stated = float(np.hypot(*(ACCURACY_C[part.chip] for part, _, _ in speaking.values())))
     allowed = max(evidence.plan.limits.thermometers_differ_c, stated)
@@ -107,7 +107,7 @@ def _places(evidence, speaking):
     """Is the probe called "outside" the one that a person holds for it? Only if they did something to one of them."""
     name = "which probe is which"
     if len(speaking) < 2:
-        return [skipped(SUBJECT, name, "only one of them speaks")]
+        return [skipped(SUBJECT, name, "only one of them gives live readings")]
     answers = evidence.answers
     if answers.warmed:
         rise = {place: _rise(celsius) for place, (_, _, celsius) in speaking.items()}
