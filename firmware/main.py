@@ -10,6 +10,7 @@ def main() -> None:
     try:
         computer = _started()
         spare.forget(spare.STARTING)
+        spare.forget_constructors()
         computer.schedule.tidy()
         computer.schedule.run()
     except Exception as error:

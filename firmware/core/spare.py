@@ -2,7 +2,8 @@
 
 Everything that starts the board or opens a log (a fifth of the firmware, and the table of all records) is imported when
 it is needed and forgotten afterwards; the next time it is loaded from flash again, 20 ms a module. It works because the
-rest of the firmware keeps whole numbers of these modules and none of their functions.
+rest of the firmware keeps whole numbers of these modules and none of their functions. Once everything is built, the
+constructors of what has been built go as well: they are as long as all the attributes they set.
 """
 
 import sys
@@ -40,3 +41,21 @@ def forget(names) -> None:
         package = modules.get(name[:place])
         if hasattr(package, name[place + 1 :]):
             delattr(package, name[place + 1 :])
+
+
+def forget_constructors() -> None:
+    """Drop the constructors of all classes of the firmware that are in memory now; nothing may be made of them again.
+
+    A class of a module that is imported later (the search for a log, say) has its own. On CPython nothing happens.
+    """
+    if sys.implementation.name != "micropython":
+        return
+    for name in list(sys.modules):
+        if name.startswith("firmware."):
+            module = sys.modules[name]
+            for entry in dir(module):
+                owned = getattr(module, entry)
+                if isinstance(owned, type) and "__init__" in owned.__dict__:
+                    # Only overwriting lets go of it: a name deleted from a class leaves its value in the class's table.
+                    owned.__init__ = None
+                    del owned.__init__

@@ -62,6 +62,7 @@ def start(board, boots):
 def fly(board, computer, stop):
     from firmware.core import spare
     spare.forget(spare.STARTING)
+    spare.forget_constructors()
     board.time.stop_ms = 125000
     try:
         computer.schedule.run()
