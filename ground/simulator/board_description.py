@@ -3,8 +3,9 @@
 `board.json` holds: `import_folders` (where firmware and board are found), `seed`, `boot`, `cause` ("power",
 "watchdog", "reset"), `start_us` and `end_us` (world time), `ticks_start_ms`, `start_unix_us`, `world` (arguments of
 WorldRows), `wiring` (pins, from the settings), `chips` (arguments of the virtual chips), `gnss` or `recording`, `card`
-(image), `card_interface` ("block" or "spi"), `card_kind`, `faults`, `flash_folder`, `state` and `state_out` (what
-chips keep from one boot to the next).
+(image), `card_interface` ("block" or "spi"), `card_kind`, `faults`, `flash` (image) or `flash_folder`, `state` and
+`state_out` (what chips keep from one boot to the next), `journal` (file for every write, write_journal.py),
+`heap_every_us` (how often the interpreter's heap is noted).
 """
 
 from pathlib import Path

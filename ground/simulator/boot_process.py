@@ -7,6 +7,7 @@ from pathlib import Path
 
 RUN_SCRIPT = Path(__file__).parent / "board" / "run.py"
 FORMAT_SCRIPT = Path(__file__).parent / "board" / "format_card.py"
+FLASH_SCRIPT = Path(__file__).parent / "board" / "format_flash.py"
 STALL_S = 120  # of the laptop's time without a minute of world time: the firmware no longer lets time pass
 _CONSOLE_TAIL = 2000
 
@@ -69,11 +70,18 @@ def run_boot(interpreter, description, scratch, on_time):
 
 def format_card(interpreter, image, import_folder):
     """Put an empty FAT volume on an image file that has the card's size."""
-    run = subprocess.run(
-        [*interpreter.command, str(FORMAT_SCRIPT), str(image), str(import_folder)], capture_output=True, text=True
-    )
+    _format(interpreter, "the card", FORMAT_SCRIPT, image, import_folder)
+
+
+def format_flash(interpreter, image, import_folder, settings_path):
+    """Put littlefs with settings.json on an image of the flash, unless it is there. MicroPython only."""
+    _format(interpreter, "the flash", FLASH_SCRIPT, image, import_folder, settings_path)
+
+
+def _format(interpreter, what, script, *arguments):
+    run = subprocess.run([*interpreter.command, str(script), *map(str, arguments)], capture_output=True, text=True)
     if run.returncode:
-        raise BoardFailure(f"the card could not be formatted: {(run.stderr or run.stdout).strip()[-500:]}")
+        raise BoardFailure(f"{what} could not be formatted: {(run.stderr or run.stdout).strip()[-500:]}")
 
 
 class _Watch:

@@ -21,28 +21,29 @@ from ground.simulator.board_description import (
     recording_description,
     write_world,
 )
-from ground.simulator.boot_process import BoardFailure, format_card, run_boot
+from ground.simulator.boot_process import BoardFailure, run_boot
 from ground.simulator.flight_progress import FlightProgress
 from ground.simulator.flight_result import FlightResult, write_notes, write_truth
 from ground.simulator.interpreter import find_interpreter
+from ground.simulator.storage import prepare_card, prepare_flash
 
 _RESET_TO_MAIN_US = 250_000  # from supply or reset to the first line of main.py
 _BOOTS_MAX = 400
-_MEBI = 1 << 20
+_CUTS_AT_WRITES = ("power_cut_at_write", "power_cut_at_flash_write")
 _STREAM_WAIT_US = 900_000_000  # how long a recording waits for the firmware to listen
 _STREAM_START_US = 15_000_000  # when it usually has begun and ended its tail, for the progress bar
 
 
 def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtime="micropython", progress=None,
-        card_image=None, settings=None, faults=(), firmware_folder=None, flash_folder=None, world=None,
-        ticks_start_ms=None, stop_after_s=None):
-    """Fly the firmware through a scenario; leaves card.img, truth.parquet and flight.json in `out_dir`.
+        card_image=None, settings=None, faults=(), firmware_folder=None, flash_image=None, flash_folder=None,
+        world=None, ticks_start_ms=None, stop_after_s=None, journal=None, heap_every_s=None):
+    """Fly the firmware through a scenario; leaves card.img, flash.img, truth.parquet and flight.json in `out_dir`.
 
     Parameters
     ----------
     scenario : Scenario
     out_dir : str or pathlib.Path
-        Made if it is not there. Existing files of those three names are replaced.
+        Made if it is not there. Existing files of those names are replaced.
     sounding, gnss_stream : path, optional
         A measured atmosphere; a recording of a receiver, played in place of the virtual one. The flight then lasts
         as long as the recording.
@@ -59,14 +60,20 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
         More faults, as board/faults.py takes them (times in us after power-up).
     firmware_folder : path, optional
         Folder that holds `firmware/` and `shared_protocol/`, .py or .mpy; by default this repository.
+    flash_image : path, optional
+        Start with a copy of this flash instead of an empty one. On MicroPython only.
     flash_folder : path, optional
-        The board's flash, kept after the flight; by default an empty one that is thrown away.
+        A folder in place of the flash, kept after the flight. CPython always has one, by default one to throw away.
     world : World, optional
         In place of the scenario's world.
     ticks_start_ms : int, optional
         What ticks_ms() says at the start of each boot. [ms]
     stop_after_s : float, optional
         End the flight so long after power-up. [s]
+    journal : path, optional
+        File to which every write of card and flash is appended (board/write_journal.py).
+    heap_every_s : float, optional
+        So often collect the interpreter's garbage and note its heap in each boot's report, as `heap`. On MicroPython.
 
     Returns
     -------
@@ -93,9 +100,15 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
         scratch = Path(name)
         board_settings_ = board_settings(scenario, seed, settings)
         recording = gnss_stream and recording_description(gnss_stream, board_settings_["gnss_baud"])
-        flash = _prepare_flash(flash_folder or scratch / "flash", board_settings_)
+        has_chip = flash_folder is None and interpreter.name == "micropython"
+        if has_chip:
+            result.flash_image = out_dir / "flash.img"
+            flash = {"flash": str(result.flash_image.resolve())}
+            prepare_flash(interpreter, result.flash_image, flash_image, scenario.flash.size_kib, board_settings_, scratch)
+        else:
+            flash = _folder_as_flash(flash_folder or scratch / "flash", board_settings_)
         image = scratch / "card.img" if _same_file(card_image, result.card_image) else result.card_image
-        _prepare_card(image, card_image, scenario.card.size_mib, interpreter)
+        prepare_card(interpreter, image, card_image, scenario.card.size_mib)
         common = {
             "import_folders": _import_folders(firmware_folder),
             "seed": seed,
@@ -106,7 +119,9 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
             "card": str(image.resolve()),  # the board works in a folder of its own
             "card_interface": scenario.card.interface,
             "card_kind": scenario.card.kind,
-            "flash_folder": str(flash),
+            "journal": journal and str(Path(journal).resolve()),
+            "heap_every_us": heap_every_s and round(heap_every_s * 1e6),
+            **flash,
         }
         if recording:
             common["recording"] = recording
@@ -130,7 +145,7 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
 
 
 def _boot_after_boot(result, interpreter, common, faults, end_us, scratch, report):
-    start_us, cause, state, writes = 0, "power", None, 0
+    start_us, cause, state, writes, flash_writes = 0, "power", None, 0, 0
     while start_us + _RESET_TO_MAIN_US < end_us:
         if len(result.boots) >= _BOOTS_MAX:
             raise InputError(
@@ -138,7 +153,7 @@ def _boot_after_boot(result, interpreter, common, faults, end_us, scratch, repor
                 f"the last ending: {result.boots[-1]['reason']} ({result.boots[-1]['detail']}); see flight.json"
             )
         for fault in faults:
-            fault["writes_before"] = writes
+            fault["writes_before"] = flash_writes if fault["kind"] == "power_cut_at_flash_write" else writes
         description = {
             "ticks_start_ms": _RESET_TO_MAIN_US // 1000,
             **common,
@@ -154,6 +169,7 @@ def _boot_after_boot(result, interpreter, common, faults, end_us, scratch, repor
         boot |= {"cause": cause, "start_us": start_us}
         result.boots.append(boot)
         writes += boot["block_writes"]
+        flash_writes += boot["flash"]["operations"] if boot["flash"] else 0
         result.duration_s = boot["world_us"] / 1e6
         state = json.loads((scratch / "state.json").read_text(encoding="utf-8"))
         if boot["reason"] == "end_of_world":
@@ -170,7 +186,7 @@ def _time_off_us(faults, cut_us):
     for fault in faults:
         if fault["kind"] == "power_cut" and fault["at_us"] == cut_us:
             return fault.get("for_us", 1_000_000)
-        if fault["kind"] == "power_cut_at_write" and fault["write"] > fault["writes_before"]:
+        if fault["kind"] in _CUTS_AT_WRITES and fault["write"] > fault["writes_before"]:
             return fault.get("for_us", 1_000_000)
     return 1_000_000
 
@@ -196,23 +212,11 @@ def _usable_folder(out_dir):
     return out_dir
 
 
-def _prepare_flash(folder, settings):
+def _folder_as_flash(folder, settings):
     folder = Path(folder).resolve()
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "settings.json").write_text(json.dumps(settings), encoding="utf-8")
-    return folder
-
-
-def _prepare_card(image, older, size_mib, interpreter):
-    if older is not None:
-        try:
-            shutil.copyfile(older, image)
-        except OSError as error:
-            raise InputError(f"{older}: cannot be read ({error.strerror}); give an image of a card") from None
-        return
-    with open(image, "wb") as file:
-        file.truncate(size_mib * _MEBI)
-    format_card(interpreter, image.resolve(), REPOSITORY)
+    return {"flash_folder": str(folder)}
 
 
 def _same_file(a, b):

@@ -1,6 +1,7 @@
 """What comes out of a simulated flight, and the files that say so: truth.parquet and flight.json beside card.img."""
 
 import json
+from collections import Counter
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 
@@ -16,6 +17,7 @@ class FlightResult:
     truth_path: Path
     seed: int
     runtime: str
+    flash_image: Path | None = None  # None where a folder took the flash's place
     notices: list = field(default_factory=list)
     boots: list = field(default_factory=list)
     duration_s: float = 0.0
@@ -38,6 +40,17 @@ class FlightResult:
                 lines.append(f"boot {number}: out of main(): {boot['escaped'].strip()}")
         return lines
 
+    def flash_wear(self):
+        """Erases of the flash in this flight: of all blocks together, and of the block that was erased most."""
+        erases: Counter[int] = Counter()
+        for boot in self.boots:
+            erases.update(dict(boot["flash"]["erases"] if boot["flash"] else ()))
+        return {
+            "erases": erases.total(),
+            "blocks_erased": len(erases),
+            "erases_of_one_block_max": max(erases.values(), default=0),
+        }
+
     def count(self, name):
         """A counter of the ledger, over all boots."""
         return sum(boot["counts"].get(name, 0) for boot in self.boots)
@@ -56,6 +69,7 @@ def write_truth(world, result):
 
 def write_notes(result, scenario):
     notes = asdict(result) | {"scenario": scenario.name}
+    notes |= {"flash_image": result.flash_image and result.flash_image.name, "flash_wear": result.flash_wear()}
     notes |= {"out_dir": ".", "card_image": result.card_image.name, "truth_path": result.truth_path.name}
     notes["remarks"] = ["heap figures in health records are the board's budget, not measured"]
     (result.out_dir / "flight.json").write_text(json.dumps(notes, indent=1), encoding="utf-8")

@@ -19,6 +19,7 @@ from ground.simulator.scenario_parts import (
     Battery,
     Box,
     Card,
+    Flash,
     Landing,
     Launch,
     Panel,
@@ -49,6 +50,7 @@ class Scenario(Part):
     sensors: Sensors = Sensors()
     gnss: Gnss = Gnss()
     card: Card = Card()
+    flash: Flash = Flash()
     faults: list[Fault] = Field(default_factory=list)
 
     @model_validator(mode="after")

@@ -174,3 +174,16 @@ class Card(Part):
     kind: Literal["sdhc", "sdsc", "sdsc1"] = Field(
         default="sdhc", description="spi only; sdsc and the older sdsc1 are addressed by byte, 2 GiB at most"
     )
+
+
+class Flash(Part):
+    """The board's own flash, as far as it is left for files."""
+
+    size_kib: int = number(1408, 64, 16384, "a flash of 2 MB less its interpreter; common practice, no source")
+
+    @field_validator("size_kib")
+    @classmethod
+    def _whole_blocks(cls, value):
+        if value % 4:
+            raise ValueError("must be a multiple of 4, the size of a block")
+        return value

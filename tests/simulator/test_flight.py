@@ -72,7 +72,8 @@ def test_in_flight_nothing_but_data_is_written(fly_it):
 def test_output_folder_holds_card_truth_and_notes(fly_it, world):
     said = []
     result = fly_it(progress=lambda share, text: said.append((share, text)))
-    assert sorted(path.name for path in result.out_dir.iterdir()) == ["card.img", "flight.json", "truth.parquet"]
+    names = ["card.img", "flash.img", "flight.json", "truth.parquet"]
+    assert sorted(path.name for path in result.out_dir.iterdir()) == names
     truth = pyarrow.parquet.read_table(result.truth_path)
     assert truth.num_rows == 301
     assert truth.column_names[:8] == ["utc", "latitude_deg", "longitude_deg", "altitude_m", "pressure_hpa",

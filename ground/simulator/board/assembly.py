@@ -14,6 +14,7 @@ from ground.simulator.board.chips.ina226 import VirtualIna226
 from ground.simulator.board.chips.ms5611 import VirtualMs5611
 from ground.simulator.board.chips.tmp117 import VirtualTmp117
 from ground.simulator.board.clock import Clock
+from ground.simulator.board.flash_chip import FlashChip
 from ground.simulator.board.gnss.receiver import VirtualReceiver
 from ground.simulator.board.gnss.recorded import RecordedStream
 from ground.simulator.board.i2c import I2C, Wires
@@ -27,6 +28,7 @@ from ground.simulator.board.spi_card import SpiCard
 from ground.simulator.board.uart import UART, Line
 from ground.simulator.board.watchdog import WDT
 from ground.simulator.board.world_rows import WorldRows
+from ground.simulator.board.write_journal import WriteJournal
 
 I2C_CHIPS = {
     "ms5611": VirtualMs5611, "bmp280": VirtualBmp280, "bme280": VirtualBme280,
@@ -72,6 +74,9 @@ class Board:
         self._add_receiver(description, (wiring["gnss_tx"], wiring["gnss_rx"]), boot)
         self.card = Card(self.clock, self.ledger, description["card"], self.seed, boot)
         self.card.read_layout()
+        self.flash = FlashChip(self.clock, self.ledger, description["flash"]) if description.get("flash") else None
+        self.journal = None
+        self._keep_journal(description.get("journal"))
         self.spi_card = None  # the SPI side of the card, where it has one
         self._connect_card(description.get("card_interface", "block"), description.get("card_kind", "sdhc"), wiring)
         self._restore(description.get("state"), description["cause"] == "power")
@@ -122,6 +127,20 @@ class Board:
         """State of everything that keeps its supply when only the processor is reset."""
         return {name: chip.save() for name, chip in self.chips.items() if hasattr(chip, "save")}
 
+    def flash_figures(self):
+        """Wear of the flash in this boot, or None where a folder takes its place."""
+        flash = self.flash
+        if flash is None:
+            return None
+        erases = [[block, count] for block, count in sorted(flash.erases.items())]
+        return {"operations": flash.operation_count, "programs": flash.program_count, "erases": erases}
+
+    def close(self):
+        """Let go of the files of card, flash and journal."""
+        for each in (self.card, self.flash, self.journal):
+            if each is not None:
+                each.close()
+
     def specimens(self):
         """What each chip of this flight gets wrong, for notes and tests."""
         return [chip.specimen() for chip in self.chips.values()]
@@ -135,6 +154,13 @@ class Board:
         self.i2c_wires.connect(wiring["i2c_sda"], wiring["i2c_scl"])
         I2C.wires_by_pins = {(wiring["i2c_sda"], wiring["i2c_scl"]): self.i2c_wires}
         OneWire.wires_by_pin = {wiring["onewire_pin"]: self.onewire_wire}
+
+    def _keep_journal(self, path):
+        """Note every write of card and flash, if somebody wants to know."""
+        if path:
+            self.journal = self.card.journal = WriteJournal(self.clock, path)
+            if self.flash is not None:
+                self.flash.journal = self.journal
 
     def _connect_card(self, interface, kind, wiring):
         """A card on SPI hangs on the wires of the settings; one on blocks is the port's own machine.SDCard."""

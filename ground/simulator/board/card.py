@@ -14,6 +14,7 @@ a millisecond of programming, and now and then, when the card tidies up, tens of
 from ground.simulator.board.card_layout import DIRECTORY, CardLayout
 from ground.simulator.board.card_stamps import stamped
 from ground.simulator.board.noise import Noise
+from ground.simulator.board.write_journal import CARD_WRITE
 
 BLOCK = 512
 _EIO = 5
@@ -53,6 +54,7 @@ class Card:
         self.refuses = False  # bench door: takes no block that is written
         self.on_power = None  # called when the card gets its supply back; for the SPI side of it (spi_card.py)
         self.before_write = self.after_write = self.before_read = None
+        self.journal = None
 
     def read_layout(self):
         """Learn where FAT and directory lie, to count writes by region. Raises ValueError without a FAT volume."""
@@ -193,6 +195,8 @@ class Card:
                 data = stamped(self._raw_block(block), data, seconds)
         self._file.seek(block * BLOCK)
         self._file.write(data)
+        if self.journal is not None:
+            self.journal.note(CARD_WRITE, block, 0, data)
 
     def _raw_block(self, block):
         self._file.seek(block * BLOCK)

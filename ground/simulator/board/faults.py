@@ -9,6 +9,7 @@ called at the start of every boot, also of one that begins in the middle of the 
 from ground.simulator.board.chip_faults import KINDS as CHIP_KINDS
 from ground.simulator.board.chip_faults import for_a_while
 from ground.simulator.board.clock import PowerCut
+from ground.simulator.board.flash_faults import power_cut_at_flash_write
 from ground.simulator.board.noise import Noise
 
 _SLOW_FACTOR = 100
@@ -91,6 +92,7 @@ def card_bit_flips(board, fault):
 KINDS = {
     "power_cut": power_cut,
     "power_cut_at_write": power_cut_at_write,
+    "power_cut_at_flash_write": power_cut_at_flash_write,
     "receiver_restart": receiver_restart,
     "card_removed": card_removed,
     "card_slow": card_slow,

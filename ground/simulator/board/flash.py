@@ -1,8 +1,9 @@
-"""The board's own flash: a folder of the laptop, seen through `os` as the board's file system shows itself.
+"""The board's own flash as `os` shows it: relative paths and "/" mean the flash.
 
-Relative paths and "/" mean the flash. What depends on the laptop is taken out: the order of a listing, dates, and the
-free space, which is counted from the files against the size of the file system on an RP2040 board with 2 MB of flash
-(MicroPython's rp2 port keeps 1408 KiB of it for files). The limit is shown and not enforced.
+On MicroPython the flash is a virtual chip with littlefs (flash_chip.py, flash_mount.py). Under CPython, and where a test
+asks for it, a folder of the laptop takes its place; then what depends on the laptop is taken out: the order of a
+listing, dates, and the free space, which is counted from the files against the size of the file system on a board with
+2 MB of flash less its interpreter (1408 KiB; common practice, no source). That limit is shown and not enforced.
 """
 
 _BLOCK = 4096
@@ -13,8 +14,9 @@ _FILE_MODE = 0x8000
 class FlashCalls:
     """listdir, ilistdir, stat and statvfs for the flash; any other path goes to the host's calls."""
 
-    def __init__(self, host_os):
+    def __init__(self, host_os, has_chip=False):
         self._host = host_os
+        self._has_chip = has_chip
 
     def listdir(self, path="."):
         names = self._host.listdir(_folder(path))
@@ -31,8 +33,8 @@ class FlashCalls:
         return (found[0] & 0xF000, 0, 0, 0, 0, 0, found[6], 0, 0, 0)
 
     def statvfs(self, path="."):
-        if not _on_flash(path):
-            return self._host.statvfs(path)
+        if self._has_chip or not _on_flash(path):
+            return self._host.statvfs(_folder(path))
         used = 2  # superblocks
         for entry in self._host.ilistdir("."):
             size = self._host.stat(entry[0])[6] if entry[1] == _FILE_MODE else 0

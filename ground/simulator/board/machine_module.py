@@ -121,7 +121,7 @@ def _os(board):
     for name in dir(host_os):
         if name[:2] != "__":
             setattr(os, name, getattr(host_os, name))
-    flash = FlashCalls(host_os)
+    flash = FlashCalls(host_os, board.flash is not None)
     os.listdir, os.ilistdir, os.stat, os.statvfs = flash.listdir, flash.ilistdir, flash.stat, flash.statvfs
     os.urandom = board.chance.bytes
     os.sync = lambda: None

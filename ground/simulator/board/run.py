@@ -28,9 +28,10 @@ def main(path):
     clock = board.clock
     clock.at(description["end_us"], lambda: clock.end(EndOfWorld("at its end")))
     _keep_reporting(clock)
-    _enter_flash(description["flash_folder"], board)
+    heap = _watch_heap(clock, description.get("heap_every_us"))
+    _enter_flash(description, board)
     install(board)
-    _finish(board, description, *_fly(clock))
+    _finish(board, description, heap, *_fly(clock))
 
 
 def _fly(clock):
@@ -60,21 +61,44 @@ def _keep_reporting(clock):
     clock.at(clock.now_us, report)
 
 
-def _enter_flash(folder, board):
+def _watch_heap(clock, every_us):
+    """Bytes in use after a collection, firmware and virtual board together, as [world time in s, bytes] so often."""
+    import gc
+
+    heap = []
+    if not every_us or not hasattr(gc, "mem_alloc"):
+        return heap
+
+    def look():
+        gc.collect()
+        heap.append([clock.now_us // 1000000, gc.mem_alloc()])
+        clock.at(clock.now_us + every_us, look)
+
+    clock.at(clock.now_us + every_us, look)
+    return heap
+
+
+def _enter_flash(description, board):
     """The board's own flash is the current directory; under CPython the card needs a stand-in for MicroPython's vfs."""
     import os
 
-    os.chdir(folder)
+    if board.flash is not None:
+        from ground.simulator.board.flash_mount import FOLDER, mount
+
+        mount(board.flash)
+        os.chdir(FOLDER)
+    else:
+        os.chdir(description["flash_folder"])
     if sys.implementation.name != "micropython":
         from ground.simulator.board.cpython_vfs import install as install_vfs
 
         install_vfs()
 
 
-def _finish(board, description, ending, escaped):
+def _finish(board, description, heap, ending, escaped):
     from ground.simulator.board.watchdog import WDT
 
-    board.card.close()
+    board.close()
     if description.get("state_out"):
         with open(description["state_out"], "w") as file:
             json.dump(board.save(), file)
@@ -86,6 +110,8 @@ def _finish(board, description, ending, escaped):
         "counts": ledger.counts,
         "block_writes": board.card.write_count,
         "block_reads": board.card.read_count,
+        "flash": board.flash_figures(),
+        "heap": heap,
         "objections": ledger.objections,
         "objection_count": ledger.objection_count,
         "escaped": escaped,

@@ -1,0 +1,42 @@
+"""Makes card and flash for a flight: empty ones with their file systems, or copies of older ones."""
+
+import json
+import shutil
+import tempfile
+from pathlib import Path
+
+from ground.errors import InputError
+from ground.simulator.board_description import REPOSITORY
+from ground.simulator.boot_process import format_card, format_flash
+
+_MEBI = 1 << 20
+_KIBI = 1 << 10
+
+
+def prepare_card(interpreter, image, older, size_mib):
+    """The card's image: a copy of `older`, or an empty volume. Raises InputError for one that cannot be read."""
+    if older is not None:
+        _copy(older, image, "a card")
+        return
+    with open(image, "wb") as file:
+        file.truncate(size_mib * _MEBI)
+    format_card(interpreter, image.resolve(), REPOSITORY)
+
+
+def prepare_flash(interpreter, image, older, size_kib, settings, scratch):
+    """The flash's image with settings.json in it: a copy of `older`, or an empty file system. Raises InputError."""
+    if older is None:
+        image.write_bytes(b"\xff" * (size_kib * _KIBI))
+    elif not (image.exists() and Path(older).exists() and Path(older).samefile(image)):
+        _copy(older, image, "a flash")
+    with tempfile.NamedTemporaryFile("w", dir=scratch, suffix=".json", encoding="utf-8") as file:
+        json.dump(settings, file)
+        file.flush()
+        format_flash(interpreter, image.resolve(), REPOSITORY, file.name)
+
+
+def _copy(older, image, what):
+    try:
+        shutil.copyfile(older, image)
+    except OSError as error:
+        raise InputError(f"{older}: cannot be read ({error.strerror}); give an image of {what}") from None
