@@ -18,6 +18,7 @@ from ground.commands.bench import bench
 from ground.commands.decode import decode
 from ground.commands.demo import demo
 from ground.commands.fly import fly
+from ground.commands.install import install
 from ground.commands.report import report
 from ground.commands.settings import settings_app
 from ground.commands.test import PASS_EVERYTHING_ON, test
@@ -73,6 +74,7 @@ app.command()(demo)
 app.command()(fly)
 app.command()(decode)
 app.command()(report)
+app.command()(install)
 app.command()(bench)
 app.add_typer(settings_app, name="settings")
 app.command(context_settings=PASS_EVERYTHING_ON)(test)

@@ -17,8 +17,9 @@ class UsbLine:
     """open() before use, close() afterwards."""
 
     def __init__(self):
-        self._input = sys.stdin.buffer
-        self._output = sys.stdout.buffer
+        # asked for by text, because the board gets this with short names of ours in the place of long ones
+        self._input = getattr(sys.stdin, "buffer")
+        self._output = getattr(sys.stdout, "buffer")
         self._byte = bytearray(1)
         self._can_read = select.poll()
         self._can_write = select.poll()

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from ground.bench.link_frames import FrameStore, tables_of
 from ground.bench.link_port import ASK, HELLO_SIZE, PortLost, Talk, open_port
+from ground.bench.simulated import simulated_board
 from ground.errors import InputError
 from shared_protocol import link
 from shared_protocol.crc import UNSALTED
@@ -89,14 +90,9 @@ def open_board(port, *, say=None, **sim):
     InputError
         No such port; another program holds it; no board answers; the board runs something else.
     """
-    board = None
-    if port == "sim" or port.startswith("sim:"):
-        from ground.simulator.scenario import load_scenario
-        from ground.simulator.serial_board import SerialBoard
-
-        scenario = load_scenario(port[4:] or "calm")
-        board = SerialBoard(scenario, **sim).start()
-        port = board.port
+    board = simulated_board(port, **sim)
+    if board is not None:
+        port = board.start().port
     try:
         return BoardLink(port, say, board)
     except BaseException:

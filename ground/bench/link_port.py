@@ -18,7 +18,7 @@ _HELD = (errno.EAGAIN, errno.EBUSY)
 _SAID_MAX = 90
 
 HELLO_SIZE = struct.calcsize(link.link_format(link.HELLO))
-STOP_KEY = b"\x03"
+_KEYS = b"\x03\x04"  # stop, and soft reset: a board at its REPL must not take them for keys
 _ASK_S = 0.7
 _STOP_KEY_S = 2.0
 _RESET_S = 15.0
@@ -39,16 +39,17 @@ else:
 """
 
 
-def _question():
-    """The command that asks for a hello, with a number that leaves the stop key's byte out of it."""
-    for number in range(256, 512):
-        frame = link.encode(link.COMMAND, number, 0, (link.ASK_HELLO, 0, 0, 0), UNSALTED)
-        if STOP_KEY not in frame:
+def _for_anybody(code):
+    """A command for a board whose session is not known, with a number that leaves the REPL's keys out of it."""
+    for number in range(256, 0x10000):
+        frame = link.encode(link.COMMAND, number, 0, (code, 0, 0, 0), UNSALTED)
+        if not any(key in frame for key in _KEYS):
             return frame
     raise AssertionError("no such number")
 
 
-ASK = _question()
+ASK = _for_anybody(link.ASK_HELLO)
+_STOP = _for_anybody(link.STOP)
 
 
 class PortLost(Exception):
@@ -85,10 +86,10 @@ class Talk:
         self._name = name
         self._port = port
 
-    def hello(self, wait_s=_ASK_S, ends=()):
+    def hello(self, wait_s=_ASK_S):
         """`(payload, heard)`: the hello of a board on which the bench runs, None without an answer, and all that came.
 
-        Listening ends early when one of `ends` comes.
+        Listening ends early when the board is at its REPL with an error.
         """
         splitter = link.Splitter({link.HELLO: HELLO_SIZE}, (UNSALTED,))
         until, ask, heard = time.monotonic() + wait_s, 0.0, b""
@@ -100,7 +101,7 @@ class Talk:
             heard += data
             for frame in splitter.feed(data):
                 return frame[3], heard
-            if any(end in heard for end in ends):
+            if b"Traceback (most" in heard and b"\x04>" in heard[-40:]:
                 break
         return None, heard
 
@@ -114,10 +115,17 @@ class Talk:
                 f"put it on: thistledown install --port {self._name}"
             )
         self.send(b"run()\x04")
-        hello, heard = self.hello(_START_S, ends=(b"Traceback (most recent call last)",))
+        hello, heard = self.hello(_START_S)
         if hello is None:
             raise InputError(f"{self._name}: the firmware on the board did not start: {_last_words(heard)}")
         return hello, heard
+
+    def end_bench(self):
+        """Let a board go on which a bench still runs that nobody talks to."""
+        payload, _heard = self.hello()
+        if payload is not None:
+            self.send(_STOP)
+            self.read_until(b"\x04>", _ASK_S)
 
     def enter_raw_repl(self):
         """Interrupt what runs and reset softly, so that nothing of it is left; InputError if that cannot be done."""

@@ -1,0 +1,44 @@
+"""`thistledown install`: firmware and settings onto a board."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from ground.console import progress, say
+
+
+def install(
+    port: Annotated[
+        str,
+        typer.Option(
+            "--port",
+            "-p",
+            metavar="P",
+            help="Serial port of the board, say /dev/ttyACM0 or COM5; `sim` for a simulated one.",
+            show_default=False,
+        ),
+    ],
+    settings: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", show_default=False, help="The board's settings; without them it keeps its own."),
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Tell what would be done, and change nothing.")] = False,
+) -> None:
+    """Put the firmware and its settings on a board.
+
+    The board needs MicroPython. Only what changed is sent, every file is checked on the board, and the new firmware is
+    chosen in one last step: interrupted anywhere, the board runs the old firmware or the new one. Settings come from a
+    file that `thistledown settings init FILE` begins.
+
+    \b
+    Example:
+      thistledown install --port /dev/ttyACM0 --settings settings.toml
+    """
+    from ground.bench.simulated import at_port
+    from ground.install.run import install as install_on
+
+    with at_port(port, blank=True) as real_port, progress("Installing") as shown:
+        install_on(real_port, settings, dry_run=dry_run, say=say, progress=shown)
+    if real_port == port and not dry_run:
+        say(f"Next: thistledown bench --port {port}")
