@@ -50,7 +50,7 @@ _ROWS: tuple[tuple[str, str, str, int, float, str, str, dict, str | None], ...] 
     ("pressure", "pressure", "hPa", 2, 0.2, "pressure", "pressure_hpa", {}, "pressure_period_ms"),
     ("outside", "outside", "°C", 2, 0.5, "temperature", "temperature_c", {"probe": "outside"}, "temperature_period_ms"),
     ("inside", "inside", "°C", 2, 0.5, "temperature", "temperature_c", {"probe": "inside"}, "temperature_period_ms"),
-    ("box", "barometer's own warmth", "°C", 2, 0.5, "pressure", "temperature_c", {}, "pressure_period_ms"),
+    ("box", "barometer's warmth", "°C", 2, 0.5, "pressure", "temperature_c", {}, "pressure_period_ms"),
     ("panel_v", "panel volts", "V", 3, 0.05, "power", "bus_v", {"channel": "panel"}, "panel_period_ms"),
     ("panel_ma", "panel current", "mA", 1, 2.0, "power", "current_ma", {"channel": "panel"}, "panel_period_ms"),
     ("battery", "battery", "V", 2, 0.2, "health", "battery_v", {}, "health_period_ms"),

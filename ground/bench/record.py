@@ -122,8 +122,9 @@ def write_record(record, folder):
     document = record.as_dict()
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        stamp = _stamp(folder / NAME)
         for name in (NAME, PAGE_NAME):
-            _move_aside(folder / name)
+            _move_aside(folder / name, stamp)
         paths = folder / NAME, folder / PAGE_NAME
         for path, text in zip(
             paths, (json.dumps(document, indent=1, allow_nan=False) + "\n", render_page(document)), strict=True
@@ -136,17 +137,19 @@ def write_record(record, folder):
     return paths
 
 
-def _move_aside(path):
-    """bench.json becomes bench-2026-05-01T101500Z.json, by the time it was made or else by its file's."""
+def _stamp(path):
+    """When the record that lies there was made, fit for a file's name; "older" if it does not say."""
+    try:
+        made = json.loads(path.read_text(encoding="utf-8"))["made_utc"]
+        return re.sub(r"[^0-9TZ-]", "", made) or "older"
+    except (OSError, ValueError, KeyError, TypeError):
+        return "older"
+
+
+def _move_aside(path, stamp):
+    """bench.json becomes bench-2026-05-01T101500Z.json; with a number behind it if there is one already."""
     if not path.exists():
         return
-    stamp = ""
-    try:
-        text = (path.parent / NAME).read_text(encoding="utf-8") if path.suffix != ".json" else path.read_text("utf-8")
-        stamp = re.sub(r"[^0-9TZ-]", "", json.loads(text).get("made_utc", "").split(".")[0]).rstrip("Z")
-    except (OSError, ValueError, AttributeError):
-        pass
-    stamp = (stamp or "older") + "Z"
     goal, number = path.with_name(f"{path.stem}-{stamp}{path.suffix}"), 2
     while goal.exists():
         goal = path.with_name(f"{path.stem}-{stamp}-{number}{path.suffix}")

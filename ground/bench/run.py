@@ -154,7 +154,7 @@ def _listen(session, kind, server):
         with Live(auto_refresh=False, transient=True) as live:
 
             def show(session):
-                live.update(_picture(session), refresh=True)
+                live.update(_picture(session, live.console.width), refresh=True)
                 _show_page(session, server)
 
             _run_until_stopped(session, show)
@@ -176,13 +176,13 @@ def _run_until_stopped(session, show):
         note("Stopped early: the verdict is about what came until now.")
 
 
-def _picture(session):
+def _picture(session, width):
     left_s = session.seconds * (1 - session.share)
     header = f"Bench, {left_s:.0f} s to go"
     if not session.board.is_connected:
         header = "Bench: waiting for the board, its cable is out"
     footer = "Ctrl-C ends early. Cover the panel before you change a wire: in light no switch turns it off."
-    return view(live_rows(session.evidence, session.since_news_s), session.judgement(), header, footer)
+    return view(live_rows(session.evidence, session.since_news_s), session.judgement(), header, footer, width)
 
 
 def _show_page(session, server):

@@ -5,11 +5,12 @@ import numpy as np
 from ground.bench.finding import NO_GO, NOT_CHECKED, WARNING
 
 _BLOCKS = "▁▂▃▄▅▆▇█"
-_TREND_WIDTH = 24
+_TREND_WIDTH_MAX = 30
+_OTHER_WIDTH = 74  # of the columns beside the trend
 _FINDINGS_MAX = 6
 
 
-def sparkline(trend, span_min=0.0, width=_TREND_WIDTH, span_s=60.0):
+def sparkline(trend, span_min=0.0, width=24, span_s=60.0):
     """The last minute in `width` small blocks, blank where there was no reading.
 
     From its own lowest to its own highest, which are taken to be at least `span_min` apart.
@@ -29,7 +30,7 @@ def sparkline(trend, span_min=0.0, width=_TREND_WIDTH, span_s=60.0):
     return "".join(line)
 
 
-def view(rows, judgement, header, footer):
+def view(rows, judgement, header, footer, width=100):
     """Everything as one renderable of rich.
 
     Parameters
@@ -37,22 +38,25 @@ def view(rows, judgement, header, footer):
     rows : list of LiveRow
     judgement : Judgement
     header, footer : str
+    width : int
+        Of the terminal, in characters; 80 is enough.
     """
     from rich import box
     from rich.console import Group
     from rich.table import Table
     from rich.text import Text
 
+    trend_width = min(max(width - _OTHER_WIDTH, 6), _TREND_WIDTH_MAX)
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=Text(header), title_justify="left", title_style="bold")
     for name, justify in (("reading", "left"), ("now", "right"), ("unit", "left"), ("age", "right"),
-                          ("range in the last minute", "right"), ("trend", "left")):  # fmt: skip
+                          ("last minute", "right"), ("trend", "left")):  # fmt: skip
         table.add_column(name, justify=justify, no_wrap=True)
     for row in rows:
         style = "dim" if row.value is None else ("yellow" if row.is_old else "")
         age = "" if row.age_s is None else f"{row.age_s:.0f} s{' old' if row.is_old else ''}"
         span = "" if row.low is None else f"{row.shown(row.low)} to {row.shown(row.high)}"
-        now = "nothing yet" if row.value is None else row.shown(row.value)
-        table.add_row(row.title, now, row.unit, age, span, sparkline(row.trend, row.span_min), style=style)
+        now = "none yet" if row.value is None else row.shown(row.value)
+        table.add_row(row.title, now, row.unit, age, span, sparkline(row.trend, row.span_min, trend_width), style=style)
     lines = [Text(judgement.sentence, style="bold green" if judgement.is_go else "bold red")]
     findings = judgement.of(NO_GO) + judgement.of(WARNING)
     for one in findings[:_FINDINGS_MAX]:

@@ -151,7 +151,7 @@ def simulated_board(run, speed, opened=open_board):
     scenario = raw_scenario(run.scenario)
     world = replace(bench_world(run.columns), scenario=scenario)
     with (
-        mock.patch("ground.simulator.world.build_world", lambda *_: world),
+        mock.patch("ground.simulator.serial_board.build_world", lambda *_: world),
         mock.patch("ground.simulator.scenario.load_scenario", lambda _: scenario),
     ):
         board = opened("sim", speed=speed, settings=run.settings, faults=run.faults)
