@@ -104,42 +104,45 @@ def _byte_position_tables():
     return tables
 
 
-@lru_cache(maxsize=1)
-def _word_position_tables():
-    """Tables of 16-bit words, the last one first; uint32, shape (count, 65536). Costs 40 ms: for many frames only."""
+@lru_cache(maxsize=DATA_SIZE_MAX)
+def word_table(place):
+    """What a 16-bit word adds to the CRC of data that ends `place` words behind it; uint32, shape (65536,)."""
     by_byte = _byte_position_tables()
-    low, high = np.arange(65536) & 0xFF, np.arange(65536) >> 8
-    return np.stack([by_byte[2 * k + 1][low] ^ by_byte[2 * k][high] for k in range(DATA_SIZE_MAX // 2)])
+    return (by_byte[2 * place][:, None] ^ by_byte[2 * place + 1]).ravel()
 
 
-MANY_FRAMES = 100_000  # from here on the word tables pay for being built
+def crc_of_zeros(length):
+    """crc32 (started at 0) of so many zero bytes; length even, 0 to 512."""
+    return int(advance(np.uint32(ALL_ONES), length)) ^ ALL_ONES
+
+
 _BLOCK = 1 << 14
+_MANY = 1 << 12  # rows from which the word tables, twice as fast, pay for being built
 
 
-def fixed_length_crc(rows, many=False):
+def fixed_length_crc(rows, many=None):
     """crc32 (started at 0) of each row.
 
     Parameters
     ----------
     rows : numpy.ndarray of uint8, shape (n, length)
         Data of one even length, at most DATA_SIZE_MAX bytes.
-    many : bool
-        Use the 16-bit tables, twice as fast once they are there.
+    many : bool, optional
+        Use the 16-bit tables; default: where there are many rows.
 
     Returns
     -------
     numpy.ndarray of uint32, shape (n,)
     """
     count, length = rows.shape
-    constant = int(advance(np.uint32(ALL_ONES), length)) ^ ALL_ONES
-    result = np.empty(count, dtype=np.uint32)
-    tables = _word_position_tables() if many else _byte_position_tables()
+    by_words = count >= _MANY if many is None else many
+    result = np.full(count, crc_of_zeros(length), dtype=np.uint32)
     for first in range(0, count, _BLOCK):
         block = np.ascontiguousarray(rows[first : first + _BLOCK])
-        columns = block.view("<u2") if many else block
+        columns = block.view("<u2") if by_words else block
         steps = columns.shape[1]
-        total = np.full(len(block), constant, dtype=np.uint32)
+        total = result[first : first + _BLOCK]
         for k in range(steps):
-            total ^= tables[steps - 1 - k][columns[:, k]]
-        result[first : first + _BLOCK] = total
+            table = word_table(steps - 1 - k) if by_words else _byte_position_tables()[steps - 1 - k]
+            total ^= table[columns[:, k]]
     return result

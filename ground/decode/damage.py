@@ -6,17 +6,17 @@ at least as one; a few spoilt bytes in the fill behind the last frame count as a
 """
 
 from dataclasses import dataclass
-from zlib import crc32
 
 import numpy as np
 
+from ground.decode.predict import CHUNK
 from ground.decode.sectors import intact_text
-from ground.decode.wire import KIND_SIZES, NO_KIND, SECTOR_SIZE, SIZE_MIN, SYNC_WORD, kind_of_pair
-from shared_protocol.crc import frame_salt
-from shared_protocol.frame import CRC_SIZE, FILL, HEADER_SIZE, OVERHEAD, SYNC_BYTES
+from ground.decode.threads import each
+from ground.decode.unknown_frames import pass_over
+from ground.decode.wire import KIND_SIZES, SECTOR_SIZE, SIZE_MIN, rows_at
+from shared_protocol.frame import CRC_SIZE, FILL, HEADER_SIZE
 
-_FRAME, _HEADER, _END = 0, 1, 2
-_CHUNK = 4096  # sectors looked at together, 2 MiB
+_NARROW = 64  # bytes; a full sector's fill is shorter, because a frame would have found room
 
 
 @dataclass
@@ -38,106 +38,105 @@ class Damage:
     unknown: dict
 
 
-def account(blocks, clean, rough):
-    """The damage of `blocks`, given which were clean and what rough.py found in the others."""
+@dataclass
+class _Gaps:
+    """Stretches that are neither header, frame nor sector end; `tails` reach to their sector's end."""
+
+    begins: np.ndarray
+    ends: np.ndarray
+    tails: np.ndarray
+
+
+def account(blocks, settled, rough):
+    """The damage of `blocks`, given which were settled and what rough.py found in the others, CHUNK by CHUNK."""
     damage = Damage(np.zeros(blocks.count, bool), np.zeros(blocks.count, np.int64), {})
     text = blocks.is_text()
     good_text = np.zeros(blocks.count, dtype=bool)
     good_text[intact_text(blocks)] = True
     damage.bad_block[text & ~good_text] = True
-    looked_at = ~clean & (blocks.owner >= 0) & ~text
-    salvaged = np.zeros(blocks.count, dtype=bool)
-    salvaged[rough.starts // SECTOR_SIZE] = True
-    salvaged &= blocks.owner < 0
-    damage.bad_block[salvaged] = blocks.aligned
-    gaps = _gaps(blocks, np.flatnonzero(looked_at | salvaged), rough)
-    _judge(blocks, gaps, rough, damage)
+    looked_at = ~settled & (blocks.owner >= 0) & ~text
+    for part in rough:
+        salvaged = part.found.starts // SECTOR_SIZE
+        salvaged = salvaged[blocks.owner[salvaged] < 0]
+        looked_at[salvaged] = True
+        damage.bad_block[salvaged] = blocks.aligned
+
+    reached, before = 0, []  # where the last frame of the chunks before ends: it may run into this one
+    for part in rough:
+        before.append(reached)
+        if len(part.found.starts) and looked_at[part.found.starts[-1] // SECTOR_SIZE]:
+            reached = int(part.found.starts[-1] + KIND_SIZES[part.found.kinds[-1]])
+
+    def judge(n):
+        numbers = np.flatnonzero(looked_at[n * CHUNK : (n + 1) * CHUNK]) + n * CHUNK
+        if len(numbers) == 0:
+            return {}
+        gaps = _gaps(blocks, numbers, looked_at, rough[n].found, before[n])
+        return _judge(blocks, gaps, rough[n].failed, damage, n * CHUNK)
+
+    for unknown in each(judge, range(len(rough))):
+        for entry, count in unknown.items():
+            damage.unknown[entry] = damage.unknown.get(entry, 0) + count
     return damage
 
 
-def _gaps(blocks, numbers, rough):
-    """`(begin, end, at the sector's end)` of each stretch that is neither header, frame nor sector end."""
-    looked_at = np.zeros(blocks.count, dtype=bool)
-    looked_at[numbers] = True
-    in_looked = looked_at[rough.starts // SECTOR_SIZE]
-    frame_starts = rough.starts[in_looked]
-    ends = np.minimum((numbers + 1) * SECTOR_SIZE, blocks.size)
-    begin = np.concatenate([frame_starts, numbers * SECTOR_SIZE, ends])
-    end = np.concatenate([frame_starts + KIND_SIZES[rough.kinds[in_looked]], numbers * SECTOR_SIZE + HEADER_SIZE, ends])
-    what = np.repeat([_FRAME, _HEADER, _END], [len(frame_starts), len(numbers), len(numbers)])
-    # at one offset a sector's end comes before the next one's header; three rising runs, which a stable sort merges
-    order = np.argsort(begin * 4 + (_END - what), kind="stable")
-    begin, end, what = begin[order], end[order], what[order]
-    reached = np.maximum.accumulate(end)
-    is_gap = (begin[1:] > reached[:-1]) & (what[:-1] != _END)
-    return reached[:-1][is_gap], begin[1:][is_gap], what[1:][is_gap] == _END
+def _gaps(blocks, numbers, looked_at, found, reached):
+    """Gaps in the blocks `numbers`; frames before them reach up to `reached`."""
+    starts, kinds = found.starts, found.kinds
+    inside = looked_at[starts // SECTOR_SIZE]
+    if not inside.all():
+        starts, kinds = starts[inside], kinds[inside]
+    ends = np.append(reached, starts + KIND_SIZES.take(kinds))  # of the frame before each, and of the last one
+    begins = np.maximum(ends[:-1], starts // SECTOR_SIZE * SECTOR_SIZE + HEADER_SIZE)
+    inner = np.flatnonzero(starts > begins)
+    last = np.searchsorted(starts, (numbers + 1) * SECTOR_SIZE)
+    tail_begins = np.maximum(ends[last], numbers * SECTOR_SIZE + HEADER_SIZE)
+    tail_ends = np.minimum((numbers + 1) * SECTOR_SIZE, blocks.size)
+    tails = np.flatnonzero(tail_ends > tail_begins)
+    return _Gaps(
+        np.concatenate([begins[inner], tail_begins[tails]]),
+        np.concatenate([starts[inner], tail_ends[tails]]),
+        np.repeat([False, True], [len(inner), len(tails)]),
+    )
 
 
-def _judge(blocks, gaps, rough, damage):
-    begins, ends, tails = gaps
-    inside = np.searchsorted(rough.failed, ends) - np.searchsorted(rough.failed, begins)
-    cost = np.maximum(inside, 1)
-    bad = np.ones(len(begins), dtype=bool)
-    if not blocks.aligned:  # text between frames, say: only what looks like a frame and is none counts
+def _judge(blocks, gaps, failed, damage, first):
+    """Note the damage of some gaps, all in the CHUNK blocks from `first` on; gives back the unknown frames in them."""
+    begins, ends, tails = gaps.begins, gaps.ends, gaps.tails
+    upto = np.searchsorted(failed, ends)
+    inside = upto - np.searchsorted(failed, begins)
+    if blocks.aligned:
+        cost, bad = np.maximum(inside, 1), np.ones(len(begins), dtype=bool)
+    else:  # text between frames, say: only what looks like a frame and is none counts
         cost, bad = inside.copy(), inside > 0
-    plain_fill = _is_plain_fill(blocks.data, begins, tails & (inside == 0))
-    cost[plain_fill], bad[plain_fill] = 0, False
-    closer = (tails & (inside == 0) & ~plain_fill) | _may_be_unknown(blocks.data, begins)
-    for n in np.flatnonzero(closer).tolist():
-        begin, end = int(begins[n]), int(ends[n])
-        rest = _skip_unknown(blocks, begin, end, damage.unknown)
-        if rest > begin:
-            cost[n] = np.count_nonzero((rough.failed >= rest) & (rough.failed < end)) or 1
-        # behind the last frame there is fill, and a few spoilt bytes of it are no frame
-        stray = np.count_nonzero(blocks.data[rest:end] != FILL) if tails[n] else end - rest
-        if stray == 0:
-            cost[n], bad[n] = 0, False
-        elif tails[n] and inside[n] == 0 and stray < SIZE_MIN - CRC_SIZE:
-            cost[n] = 0
-    block = begins // SECTOR_SIZE
-    damage.bad_block[block[bad]] = True
-    np.add.at(damage.frames_bad, block, cost)
+    rest, unknown = pass_over(blocks, begins, ends)
+    passed = np.flatnonzero(rest > begins)
+    cost[passed] = np.maximum(upto[passed] - np.searchsorted(failed, rest[passed]), 1)
+    nothing_left = ~tails & (rest == ends)
+    # behind the last frame there is fill, and a few spoilt bytes of it are no frame
+    closer = np.flatnonzero(tails & ((inside == 0) | (rest > begins)))
+    stray = _strays(blocks.data, rest[closer], ends[closer])
+    nothing_left[closer] = stray == 0
+    cost[closer[(inside[closer] == 0) & (stray < SIZE_MIN - CRC_SIZE)]] = 0
+    cost[nothing_left], bad[nothing_left] = 0, False
+    block = begins // SECTOR_SIZE - first
+    damage.bad_block[block[bad] + first] = True
+    counts = np.bincount(block, weights=cost)
+    damage.frames_bad[first : first + len(counts)] += counts.astype(np.int64)
+    return unknown
 
 
-def _is_plain_fill(data, begins, asked):
-    """Of the gaps asked for, which reach to their sector's end, those that are nothing but FF; bool, shape (gaps,)."""
-    plain = np.zeros(len(begins), dtype=bool)
-    words = data.reshape(-1, SECTOR_SIZE).view("<u8")
-    columns = np.arange(SECTOR_SIZE // 8)
-    places = np.flatnonzero(asked)
-    for first in range(0, len(places), _CHUNK):
-        chosen = places[first : first + _CHUNK]
-        begin = begins[chosen]
-        rows = words[begin // SECTOR_SIZE]
-        word, byte = begin % SECTOR_SIZE // 8, begin % 8
-        before = (np.uint64(1) << (8 * byte).astype(np.uint64)) - np.uint64(1)  # bytes of the first word before the gap
-        rows[np.arange(len(rows)), word] |= before
-        plain[chosen] = ~((rows != ~np.uint64(0)) & (columns >= word[:, None])).any(axis=1)
-    return plain
-
-
-def _may_be_unknown(data, begins):
-    """Gaps that begin with a sync word and a type and length that are not declared together."""
-    inside = np.minimum(begins, len(data) - 4)
-    head = [data[inside + n].astype(np.uint16) for n in range(4)]
-    return (head[0] | head[1] << 8 == SYNC_WORD) & (kind_of_pair()[head[2] | head[3] << 8] == NO_KIND)
-
-
-def _skip_unknown(blocks, begin, end, unknown):
-    """Pass over intact frames of undeclared kind that stand end to end from `begin`; counts them."""
-    key = int(blocks.owner[begin // SECTOR_SIZE])
-    if key < 0 or bytes(blocks.data[begin : begin + 2]) != SYNC_BYTES:
-        return begin
-    salt = frame_salt(*blocks.keys.pairs[key])
-    while end - begin >= OVERHEAD:
-        head = bytes(blocks.data[begin : begin + 4])
-        size = OVERHEAD + head[3]
-        if head[:2] != SYNC_BYTES or begin + size > end or kind_of_pair()[head[2] | head[3] << 8] != NO_KIND:
-            return begin
-        frame = bytes(blocks.data[begin : begin + size])
-        if crc32(frame[:-CRC_SIZE], salt) != int.from_bytes(frame[-CRC_SIZE:], "little"):
-            return begin
-        entry = (key, head[2], head[3])
-        unknown[entry] = unknown.get(entry, 0) + 1
-        begin += size
-    return begin
+def _strays(data, begins, ends):
+    """How many bytes other than FF lie in gaps that reach to the end of their sector, or of the data."""
+    counts = np.zeros(len(begins), dtype=np.int64)
+    block_ends = (begins // SECTOR_SIZE + 1) * SECTOR_SIZE
+    narrow = begins >= block_ends - _NARROW
+    for chosen, width in ((np.flatnonzero(narrow), _NARROW), (np.flatnonzero(~narrow), SECTOR_SIZE)):
+        if len(chosen):
+            origins = block_ends[chosen] - width
+            stray = rows_at(data, origins, width) != FILL
+            columns = np.arange(width, dtype=np.int16)
+            stray &= columns >= (begins[chosen] - origins).astype(np.int16)[:, None]
+            stray &= columns < (ends[chosen] - origins).astype(np.int16)[:, None]
+            counts[chosen] = np.count_nonzero(stray, axis=1)
+    return counts

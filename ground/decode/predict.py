@@ -2,9 +2,9 @@
 
 The sync word stands at even offsets, so the frames of 2 MiB are found by one comparison. If they are all valid, the
 CRC of their group of sectors follows from where they end (crc_tables.py says why); `zlib.crc32` over the group is
-then compared with that prediction. Where a group differs each of its sectors is tried alone; what differs then is
-damaged, or holds a chance sync word, or has no header, and is left to rough.py. Groups of 8 KiB, because CRC-32 finds
-every change of up to 3 bits only in blocks of that order (Hamming distance 4 to 91 607 bits; from memory).
+then compared with that prediction. A group that differs holds damage, or a chance sync word, or a sector without a
+header, and is left to rough.py frame by frame: its sectors one by one would cost more. Groups of 8 KiB, because CRC-32
+finds every change of up to 3 bits only in blocks of that order (Hamming distance 4 to 91 607 bits; from memory).
 """
 
 from functools import lru_cache
@@ -156,7 +156,7 @@ def _register(data):
 
 
 def _groups_as_predicted(data, registers, usable):
-    """Blocks whose group, or else they themselves, have the predicted CRC; bool, shape (blocks,)."""
+    """Blocks whose group has the predicted CRC; bool, shape (blocks,)."""
     count = len(registers)
     missing = -count % GROUP  # zeros in front of a short last group change no register
     padded = np.concatenate(
@@ -174,9 +174,4 @@ def _groups_as_predicted(data, registers, usable):
     good = np.zeros(len(grouped), dtype=bool)
     for group in np.flatnonzero(whole).tolist():
         good[group] = _register(view[group * size : (group + 1) * size]) == total[group]
-    settled = np.repeat(good, GROUP)[:count]
-    for block in np.flatnonzero(
-        ~settled & usable[:count]
-    ).tolist():  # one bad sector costs its neighbours no closer look
-        settled[block] = _register(view[block * SECTOR_SIZE : (block + 1) * SECTOR_SIZE]) == registers[block]
-    return settled
+    return np.repeat(good, GROUP)[:count]

@@ -10,15 +10,13 @@ import numpy as np
 
 from ground.decode.damage import Damage, account
 from ground.decode.instruments import rows_by_value
-from ground.decode.predict import CHUNK, NOTHING, Found, clean_frames
-from ground.decode.rough import rough_frames
+from ground.decode.predict import NOTHING, Found, clean_frames
+from ground.decode.rough import rough_frames, together
 from ground.decode.sectors import Blocks, Keys, split
 from ground.decode.sequence import arrange
 from ground.decode.threads import each
-from ground.decode.wire import KIND_COUNT, KIND_SIZES, SECTOR_SIZE, frame_dtypes, row_view, rows_at
+from ground.decode.wire import KIND_COUNT, KIND_SIZES, frame_dtypes, row_view
 
-_STAMP = np.dtype([("seq", "<u2"), ("t_ms", "<u4")])
-_STAMP_OFFSET = 4
 _GAPS_MAX = 8
 _STEP = 1 << 16  # frames copied at a time, 2 MiB
 
@@ -78,24 +76,8 @@ def search(blocks):
     parts, settled = clean_frames(blocks)
     rough = rough_frames(blocks, settled)
     damage = account(blocks, settled, rough)
-    if len(rough.starts):
-        parts = _merged(blocks, parts, rough)
+    parts = [together(part, more.found) for part, more in zip(parts, rough, strict=True)]
     return Piece(blocks, Found(*(np.concatenate(column) for column in zip(NOTHING, *parts, strict=True))), damage)
-
-
-def _merged(blocks, parts, rough):
-    """The parts with the frames of the careful road put in their places; only parts that gain some are touched."""
-    stamps = rows_at(blocks.data, rough.starts + _STAMP_OFFSET, _STAMP.itemsize).view(_STAMP).ravel()
-    extra = Found(rough.starts, rough.kinds, rough.keys, stamps["seq"], stamps["t_ms"])
-    edges = np.searchsorted(rough.starts, np.arange(len(parts) + 1) * CHUNK * SECTOR_SIZE)
-    merged = []
-    for part, first, last in zip(parts, edges[:-1], edges[1:], strict=True):
-        if last > first:
-            both = [np.concatenate([mine, more[first:last]]) for mine, more in zip(part, extra, strict=True)]
-            order = np.argsort(both[0], kind="stable")
-            part = Found(*(column[order] for column in both))
-        merged.append(part)
-    return merged
 
 
 def read(buffers):

@@ -1,178 +1,164 @@
 """The careful road: the intact frames of damaged sectors, at any byte offset, each checked by its own CRC.
 
-Taken for blocks that predict.py could not settle. Every sync word at any offset is looked at, so lost or inserted
-bytes cost only the frames they hit. A frame that begins in an owned block must carry that block's salt: what an older
-flight left behind a torn write fails its CRC. One that begins in a loose block may carry the salt of any log and boot
-of the source, also of a header found in the rubble itself.
+Taken for blocks that predict.py could not settle, CHUNK blocks at a time on all cores. Every sync word at any offset is
+looked at, so lost or inserted bytes cost only the frames they hit. A frame that begins in an owned block must carry
+that block's salt: what an older flight left behind a torn write fails its CRC. One that begins in a loose block may
+carry the salt of any log and boot of the source, also of a header found in the rubble itself, so these are matched
+when all headers are known.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from ground.decode import crc_tables
+from ground.decode import frame_check
+from ground.decode.candidates import looks_like_frames, near_copy, that_fit
+from ground.decode.predict import CHUNK, NOTHING, Found
 from ground.decode.sectors import LOOSE, Keys
-from ground.decode.wire import (
-    HEADER_KIND,
-    KIND_COUNT,
-    KIND_SIZES,
-    NO_KIND,
-    SECTOR_SIZE,
-    SYNC_WORD,
-    frame_dtypes,
-    kind_of_pair,
-    rows_at,
-)
-from shared_protocol.frame import CRC_SIZE
+from ground.decode.threads import each
+from ground.decode.wire import HEADER_KIND, KIND_COUNT, KIND_SIZES, SECTOR_SIZE, frame_dtypes, rows_at
 
-_CHUNK = 8192  # blocks copied at a time, 4 MiB
-_SLICE = 1 << 22  # bytes of loose data looked over at a time
-_LONG_RUN = 64  # blocks
 _BOOTS_AROUND = 2  # a boot may have written one sector only, whose header is hurt: its number is then guessed
 _GUESSES_MAX = 200  # pairs whose neighbours are tried; a log of more boots than that has other troubles
 _BOOT_MAX = 0xFFFFFFFF
+_NONE = np.empty(0, np.int64)
 
 
 @dataclass
 class Rough:
-    """What the careful road found.
+    """What the careful road found in CHUNK blocks.
 
     Attributes
     ----------
-    starts, kinds, keys : numpy.ndarray, shape (n,)
-        Intact frames: offset, kind, key number; rising by offset. Header frames count only in loose blocks.
+    found : predict.Found
+        Intact data frames, rising by offset.
     failed : numpy.ndarray of int64, shape (m,)
-        Offsets that look like a frame (sync, legal type and length) and are none.
+        Offsets that look like a frame (sync, legal type and length) and are none; rising.
     """
 
-    starts: np.ndarray
-    kinds: np.ndarray
-    keys: np.ndarray
+    found: Found
     failed: np.ndarray
 
 
-def rough_frames(blocks, clean):
-    """Frames of the blocks that are not clean. New headers in loose blocks add their pair to `blocks.keys`."""
-    wanted = ~clean & (blocks.owner >= 0)
-    wanted |= _loose_blocks_with_sync(blocks)
-    follower = np.zeros(blocks.count, dtype=bool)
-    follower[1:] = wanted[:-1] & blocks.joined[:-1] & (blocks.owner[1:] < 0)
-    found = _candidates(blocks, wanted, wanted | follower)
-    _learn_keys(blocks, *found)
-    return _match(blocks, *found)
+@dataclass
+class _Loose:
+    """Candidates in blocks without an owner, whose salt is not known yet; their `keys` are to come."""
+
+    found: Found
+    syndromes: np.ndarray
 
 
-def _loose_blocks_with_sync(blocks):
-    """Loose blocks in which a frame may begin; bool, shape (blocks,). Long stretches of nothing cost one comparison."""
-    result = np.zeros(blocks.count, dtype=bool)
-    loose = blocks.owner < 0
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], loose, [False]]).astype(np.int8)))
-    data = blocks.data
-    runs = np.stack([edges[::2], edges[1::2]], axis=1)
-    long = runs[:, 1] - runs[:, 0] >= _LONG_RUN
-    in_long = np.zeros(blocks.count + 1, dtype=np.int32)
-    in_long[runs[long, 0]] += 1
-    in_long[runs[long, 1]] -= 1
-    result[loose & (np.cumsum(in_long)[:-1] == 0)] = True  # single ones are not worth a look of their own
-    for first, last in runs[long] * SECTOR_SIZE:
-        for begin in range(first, last, _SLICE):
-            end = min(begin + _SLICE, last)
-            even = data[begin:end].view("<u2")
-            hits = [begin + 2 * np.flatnonzero(even == SYNC_WORD)]
-            reach = min(end + 1, len(data))  # an odd word may reach one byte into the next slice
-            odd_count = (reach - begin - 1) // 2
-            odd = np.ndarray((odd_count,), dtype="<u2", buffer=data, offset=begin + 1)
-            hits.append(begin + 1 + 2 * np.flatnonzero(odd == SYNC_WORD))
-            for at in hits:
-                at = at[at + 3 < len(data)]
-                pair = data[at + 2] | data[at + 3].astype(np.uint16) << 8
-                result[at[kind_of_pair()[pair] != NO_KIND] // SECTOR_SIZE] = True
-    return result
+def rough_frames(blocks, settled):
+    """Frames of the blocks that are not settled: one Rough for each CHUNK of them.
 
-
-def _candidates(blocks, begin_in, needed):
-    """Everything in the blocks `begin_in` that looks like a frame, and how far its CRC is from an unsalted one.
-
-    Returns starts, kinds and syndromes: syndrome = crc32(body, 0) ^ stored CRC, which for a valid frame is
-    M[len(body)](salt).
+    New headers in loose blocks add their pair to `blocks.keys`.
     """
-    numbers = np.flatnonzero(needed)
-    starts, kinds, syndromes = [np.empty(0, np.int64)], [np.empty(0, np.uint8)], [np.empty(0, np.uint32)]
-    whole = blocks.data.reshape(-1, SECTOR_SIZE)
-    many = len(numbers) * 16 > crc_tables.MANY_FRAMES
-    for first in range(0, len(numbers), _CHUNK):
-        source = numbers[first : first + _CHUNK + 1]  # one more than is searched: a frame may run into it
-        copy = whole[source].ravel()
-        at = _sync_offsets(copy)
-        place = at // SECTOR_SIZE
-        at = at[(place < _CHUNK) & begin_in[source[np.minimum(place, len(source) - 1)]]]
-        kind = kind_of_pair()[copy[at + 2] | copy[at + 3].astype(np.uint16) << 8]
-        at, kind = at[kind != NO_KIND], kind[kind != NO_KIND]
-        size = KIND_SIZES[kind]
-        fits = at + size <= len(copy)
-        at, kind, size = at[fits], kind[fits], size[fits]
-        here, there = source[at // SECTOR_SIZE], source[(at + size - 1) // SECTOR_SIZE]
-        start = here * SECTOR_SIZE + at % SECTOR_SIZE
-        fits = (start + size <= blocks.size) & ((here == there) | ((there == here + 1) & blocks.joined[here]))
-        at, kind, start = at[fits], kind[fits], start[fits]
-        starts.append(start)
-        kinds.append(kind)
-        syndromes.append(_syndromes(copy, at, kind, many))
-    return np.concatenate(starts), np.concatenate(kinds), np.concatenate(syndromes)
+    expected = frame_check.expected(blocks.keys.salts()) if blocks.keys.pairs else None
+    firsts = range(0, blocks.count, CHUNK)
+    looked = each(lambda first: _look(blocks, settled, first, expected), firsts)
+    parts = [part for part, _loose in looked]
+    if any(loose for _part, loose in looked):
+        _match_loose(blocks, parts, [loose for _part, loose in looked])
+    _keep_outer_frames(parts)
+    return parts
 
 
-def _sync_offsets(data):
-    """Offsets of the sync word that leave room for the type and the length after it, rising."""
-    low, high = SYNC_WORD & 0xFF, SYNC_WORD >> 8
-    return np.flatnonzero((data[:-3] == np.uint8(low)) & (data[1:-2] == np.uint8(high)))
+def _look(blocks, settled, first, expected):
+    """The frames of owned blocks of one chunk, and what may be frames in loose ones (None: there are none)."""
+    last = min(first + CHUNK, blocks.count)
+    source = np.flatnonzero(~settled[first:last]) + first
+    if len(source) == 0:
+        return Rough(NOTHING, _NONE), None
+    own = len(source)
+    if source[-1] == last - 1 and last < blocks.count and not settled[last]:
+        source = np.append(source, last)  # a frame may run into it; those that begin there are the next chunk's
+    data = near_copy(blocks, source)
+    at, kinds = looks_like_frames(data)
+    owner = blocks.owner[source]
+    keep = that_fit(blocks, source, at, kinds)
+    if own < len(source):
+        keep &= at < own * SECTOR_SIZE
+    owners = owner.take(at // SECTOR_SIZE)
+    keep &= (kinds != HEADER_KIND) | (owners == LOOSE) | (at % SECTOR_SIZE != 0)  # the sector's own is known
+    if not keep.all():
+        at, kinds, owners = at[keep], kinds[keep], owners[keep]
+    syndromes, seq, t_ms = _checked(data, at, kinds)
+    at += ((source - np.arange(len(source))) * SECTOR_SIZE).take(at // SECTOR_SIZE)  # from here on places in the whole
+    return _sorted_out(Found(at, kinds, owners, seq, t_ms), syndromes, expected)
 
 
-def _syndromes(data, starts, kinds, many):
-    result = np.empty(len(starts), dtype=np.uint32)
-    for kind in range(KIND_COUNT):
+def _checked(data, at, kinds):
+    syndromes, seq = np.empty(len(at), dtype=np.uint32), np.empty(len(at), dtype=np.uint16)
+    t_ms = np.empty(len(at), dtype=np.uint32)
+    check = frame_check.of_this_thread()
+    for kind in np.flatnonzero(np.bincount(kinds, minlength=KIND_COUNT)).tolist():
         chosen = np.flatnonzero(kinds == kind)
-        if len(chosen) == 0:
-            continue
-        rows = rows_at(data, starts[chosen], int(KIND_SIZES[kind]))
-        stored = np.ascontiguousarray(rows[:, -CRC_SIZE:]).view("<u4").ravel()
-        result[chosen] = crc_tables.fixed_length_crc(rows[:, :-CRC_SIZE], many) ^ stored
-    return result
+        syndromes[chosen], seq[chosen], t_ms[chosen] = check.look(data, at[chosen], kind)
+    return syndromes, seq, t_ms
 
 
-def _learn_keys(blocks, starts, kinds, syndromes):
+def _sorted_out(all_of_them, syndromes, expected):
+    """Candidates as frames of their block's owner, failures and those of loose blocks."""
+    kinds, owners = all_of_them.kinds, all_of_them.keys
+    owned = owners >= 0
+    header = kinds == HEADER_KIND
+    if expected is None:
+        intact = np.zeros(len(kinds), dtype=bool)
+    else:
+        wanted = expected[:, 0].take(kinds) if expected.shape[1] == 1 else expected[kinds, owners]
+        intact = (syndromes == wanted) & owned & ~header
+    failed = owned & ~intact & ~(header & (syndromes == 0))
+    part = Rough(_only(all_of_them, intact), all_of_them.starts[failed])
+    if owned.all():
+        return part, None
+    return part, _Loose(_only(all_of_them, ~owned), syndromes[~owned])
+
+
+def _only(found, mask):
+    return found if mask.all() else Found(*(column[mask] for column in found))
+
+
+def _match_loose(blocks, parts, loose):
+    """Give the candidates in loose blocks the keys that their CRC fits; those of none have failed."""
+    for one in loose:
+        if one:
+            _learn_keys(blocks, one)
+    guesses = _with_guesses(blocks.keys)
+    tables = []
+    for values in frame_check.expected(guesses.salts()) if guesses.pairs else []:
+        order = np.argsort(values, kind="stable")
+        tables.append((values[order], order.astype(np.int32)))
+
+    def match(one):
+        keys = np.full(len(one.syndromes), LOOSE, dtype=np.int32)
+        for kind in range(KIND_COUNT) if tables else ():
+            chosen = np.flatnonzero(one.found.kinds == kind)
+            if kind == HEADER_KIND or len(chosen) == 0:
+                continue
+            values, numbers = tables[kind]
+            place = np.minimum(np.searchsorted(values, one.syndromes[chosen]), len(values) - 1)
+            keys[chosen] = np.where(values[place] == one.syndromes[chosen], numbers[place], LOOSE)
+        return keys
+
+    matched = each(lambda one: match(one) if one else None, loose)
+    true_numbers = _true_numbers(blocks.keys, guesses, matched)
+    for n, (one, keys) in enumerate(zip(loose, matched, strict=True)):
+        if one:
+            intact = keys >= 0
+            failed = ~intact & ~((one.found.kinds == HEADER_KIND) & (one.syndromes == 0))
+            starts = one.found.starts[failed]
+            found = _only(one.found._replace(keys=true_numbers[keys]), intact)
+            parts[n] = Rough(together(parts[n].found, found), np.sort(np.concatenate([parts[n].failed, starts])))
+
+
+def _learn_keys(blocks, loose):
     """Headers that stand in loose blocks name logs and boots too."""
-    headers = starts[(kinds == HEADER_KIND) & (syndromes == 0) & (blocks.owner[starts // SECTOR_SIZE] == LOOSE)]
+    headers = loose.found.starts[(loose.found.kinds == HEADER_KIND) & (loose.syndromes == 0)]
     if len(headers):
         found = rows_at(blocks.data, headers, int(KIND_SIZES[HEADER_KIND])).view(frame_dtypes()[HEADER_KIND]).ravel()
-        for pair in sorted(set(zip(found["log_id"].tolist(), found["boot"].tolist(), strict=True))):
+        pairs = np.unique(np.stack([found["log_id"], found["boot"]]), axis=1)
+        for pair in pairs.T.tolist():
             blocks.keys.add(*pair)
-
-
-def _match(blocks, starts, kinds, syndromes):
-    """Sort candidates into intact frames, with their key, and failures."""
-    guesses = _with_guesses(blocks.keys)
-    salts = guesses.salts()
-    owner = blocks.owner[starts // SECTOR_SIZE]
-    key = np.full(len(starts), LOOSE, dtype=np.int32)
-    for kind in range(KIND_COUNT):
-        chosen = np.flatnonzero(kinds == kind)
-        if len(chosen) == 0 or len(salts) == 0 or kind == HEADER_KIND:
-            continue
-        expected = crc_tables.advance(salts, int(KIND_SIZES[kind]) - CRC_SIZE)
-        own = owner[chosen]
-        ok = (own >= 0) & (syndromes[chosen] == expected[np.maximum(own, 0)])
-        key[chosen[ok]] = own[ok]
-        loose = chosen[own == LOOSE]
-        order = np.argsort(expected, kind="stable")
-        place = np.minimum(np.searchsorted(expected[order], syndromes[loose]), len(order) - 1)
-        match = order[place]
-        ok = expected[match] == syndromes[loose]
-        key[loose[ok]] = match[ok]
-    header = (kinds == HEADER_KIND) & (syndromes == 0)
-    intact = key >= 0
-    failed = starts[~intact & ~header]
-    starts, kinds, key = _first_of_overlapping(starts[intact], kinds[intact], key[intact])
-    return Rough(starts, kinds, _numbers_in(blocks.keys, guesses, key), failed)
 
 
 def _with_guesses(keys):
@@ -184,23 +170,60 @@ def _with_guesses(keys):
     return guesses
 
 
-def _numbers_in(keys, guesses, numbers):
-    """Key numbers among the guesses as numbers among the real keys, which gain the guesses that came true."""
-    translation = np.full(len(guesses.pairs), LOOSE, dtype=np.int32)
-    for number in np.flatnonzero(np.bincount(numbers, minlength=len(translation))).tolist():
+def _true_numbers(keys, guesses, matched):
+    """Key numbers by guess number; the real keys gain the guesses that came true."""
+    came_true = np.zeros(len(guesses.pairs) + 1, dtype=bool)
+    for numbers in matched:
+        if numbers is not None:
+            came_true[numbers] = True  # LOOSE, which is -1, marks the last place
+    translation = np.full(len(came_true), LOOSE, dtype=np.int32)
+    for number in np.flatnonzero(came_true[:-1]).tolist():
         translation[number] = keys.add(*guesses.pairs[number])
-    return translation[numbers]
+    return translation
 
 
-def _first_of_overlapping(starts, kinds, keys):
+def together(these, those):
+    """Two sets of frames as one, rising by offset."""
+    if len(those.starts) == 0:
+        return these
+    if len(these.starts) == 0:
+        return those
+    place = np.searchsorted(these.starts, those.starts) + np.arange(len(those.starts))
+    other = np.ones(len(these.starts) + len(those.starts), dtype=bool)
+    other[place] = False
+    columns = []
+    for this, that in zip(these, those, strict=True):
+        column = np.empty(len(other), dtype=this.dtype)
+        column[place], column[other] = that, this
+        columns.append(column)
+    return Found(*columns)
+
+
+def _keep_outer_frames(parts):
     """Of frames that overlap (one carried inside another's payload) keep the outer one, as a reader in order would."""
-    ends = starts + KIND_SIZES[kinds]
-    if not (starts[1:] < np.maximum.accumulate(ends)[:-1]).any():
-        return starts, kinds, keys
-    keep = np.zeros(len(starts), dtype=bool)
     reached = 0
-    for n, (start, end) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
-        if start >= reached:
-            keep[n] = True
-            reached = end
-    return starts[keep], kinds[keep], keys[keep]
+    for part in parts:
+        starts = part.found.starts
+        if len(starts) == 0:
+            continue
+        ends = starts + KIND_SIZES.take(part.found.kinds)
+        if starts[0] < reached or (starts[1:] < ends[:-1]).any():
+            part.found = _only(part.found, _outer(starts, ends, reached))
+            ends = part.found.starts + KIND_SIZES.take(part.found.kinds)
+        reached = int(ends[-1]) if len(ends) else reached
+
+
+def _outer(starts, ends, reached):
+    """Which frames begin behind the one kept before them; only knots of overlapping ones are walked through."""
+    before = np.maximum.accumulate(np.append(reached, ends[:-1]))
+    hit = starts < before
+    in_knot = hit.copy()
+    in_knot[:-1] |= hit[1:]
+    keep = np.ones(len(starts), dtype=bool)
+    for n in np.flatnonzero(in_knot).tolist():
+        if not hit[n]:
+            reached = 0  # a knot begins: nothing before it reaches so far
+        keep[n] = starts[n] >= reached
+        if keep[n]:
+            reached = int(ends[n])
+    return keep

@@ -1,0 +1,94 @@
+"""The CRC of many frames of one kind at once, by 16-bit position tables, with scratch memory that is used again.
+
+Each word behind the prefix's first two, which the kind fixes, costs one look-up in a table of 256 KiB. The rows are
+copied once and worked on while they are near the processor, so their number and time are taken along.
+"""
+
+from functools import lru_cache
+from threading import local
+
+import numpy as np
+
+from ground.decode import crc_tables
+from ground.decode.wire import KIND_SIZES, KIND_TYPES, SYNC_WORD, row_view
+from shared_protocol.frame import CRC_SIZE, OVERHEAD
+
+_BLOCK = 1 << 14  # frames looked at together
+_SEQ, _T_LOW, _T_HIGH = 2, 3, 4  # words of a frame
+_own = local()
+
+
+class FrameCheck:
+    """Scratch memory of one thread; see `of_this_thread`."""
+
+    def __init__(self):
+        self._index = np.empty(_BLOCK, dtype=np.intp)
+        self._looked_up = np.empty(_BLOCK, dtype=np.uint32)
+
+    def look(self, data, starts, kind):
+        """Syndrome, sequence number and time of what looks like frames of one kind.
+
+        Parameters
+        ----------
+        data : numpy.ndarray of uint8
+        starts : numpy.ndarray of int64, shape (n,)
+            Offsets at which sync, type and length of this kind stand, with room for a whole frame.
+        kind : int
+
+        Returns
+        -------
+        syndromes : numpy.ndarray of uint32, shape (n,)
+            crc32(body, 0) ^ stored CRC, which for a valid frame is `expected(salt)`.
+        seq, t_ms : numpy.ndarray of uint16 and uint32, shape (n,)
+        """
+        count = len(starts)
+        syndromes = np.full(count, _constant(kind), dtype=np.uint32)
+        seq, t_ms = np.empty(count, dtype=np.uint16), np.empty(count, dtype=np.uint32)
+        size = int(KIND_SIZES[kind])
+        view = row_view(data, size)
+        for first in range(0, count, _BLOCK):
+            block = slice(first, first + _BLOCK)
+            rows = view[starts[block]].view("<u2").reshape(-1, size // 2)
+            self._add_words(rows, syndromes[block])
+            seq[block] = rows[:, _SEQ]
+            t_ms[block] = _double_word(rows, _T_LOW)
+        return syndromes, seq, t_ms
+
+    def _add_words(self, rows, total):
+        """XOR what the words of each row add to its CRC, and the CRC that it carries, into `total`."""
+        index, looked_up = self._index[: len(rows)], self._looked_up[: len(rows)]
+        last = rows.shape[1] - CRC_SIZE // 2 - 1
+        for k in range(_SEQ, last + 1):
+            np.copyto(index, rows[:, k])
+            np.take(crc_tables.word_table(last - k), index, out=looked_up, mode="clip")
+            np.bitwise_xor(total, looked_up, out=total)
+        total ^= _double_word(rows, last + 1)
+
+
+def of_this_thread():
+    """The calling thread's FrameCheck."""
+    if not hasattr(_own, "check"):
+        _own.check = FrameCheck()
+    return _own.check
+
+
+def _double_word(rows, word):
+    high = rows[:, word + 1].astype(np.uint32)
+    high <<= np.uint32(16)
+    high |= rows[:, word]
+    return high
+
+
+@lru_cache(maxsize=len(KIND_TYPES))
+def _constant(kind):
+    """CRC of a frame of which all but sync, type and length is zero."""
+    size = int(KIND_SIZES[kind]) - CRC_SIZE
+    pair = (int(KIND_SIZES[kind]) - OVERHEAD) << 8 | KIND_TYPES[kind]
+    last = size // 2 - 1
+    head = crc_tables.word_table(last)[int(SYNC_WORD)] ^ crc_tables.word_table(last - 1)[pair]
+    return np.uint32(crc_tables.crc_of_zeros(size)) ^ head
+
+
+def expected(salts):
+    """Syndromes of valid frames; uint32, shape (kinds, salts)."""
+    return np.stack([crc_tables.advance(salts, int(size) - CRC_SIZE) for size in KIND_SIZES])
