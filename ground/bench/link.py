@@ -18,7 +18,7 @@ from shared_protocol import link
 from shared_protocol.crc import UNSALTED
 from shared_protocol.frame import PAYLOAD_SIZES
 
-_SIZES = {
+LINK_SIZES = {  # the closed table of what may come up the line: type to payload length
     **PAYLOAD_SIZES,
     **{kind: struct.calcsize(link.link_format(kind)) for kind in (link.REPLY, link.STATUS)},
     link.HELLO: HELLO_SIZE,
@@ -114,7 +114,7 @@ class BoardLink:
         self.moments = []  # (s since 1970 UTC of this computer, t_ms of the board), once a second
         self._say = say or (lambda text: None)
         self._store = FrameStore()
-        self._splitter = link.Splitter(_SIZES, (UNSALTED,))
+        self._splitter = link.Splitter(LINK_SIZES, (UNSALTED,))
         self._bytes = self._bad_bytes = self._good_frames = self._reconnects = 0
         self._lock = threading.RLock()
         self._news = threading.Condition(self._lock)
@@ -324,7 +324,7 @@ class BoardLink:
         if self.hello is None or hello.session != self.hello.session:
             self._good_frames += self._splitter.good
             self._bad_bytes += self._splitter.skipped
-            self._splitter = link.Splitter(_SIZES, (link.link_salt(hello.session), UNSALTED))
+            self._splitter = link.Splitter(LINK_SIZES, (link.link_salt(hello.session), UNSALTED))
         self.hello = hello
         self._store.begin_boot(hello.boot)
 
