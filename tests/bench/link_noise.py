@@ -65,7 +65,8 @@ def damaged(frames, rng, lost, garbled, added):
 
 
 def received(data, rng, salt):
-    """The frames that a reader accepts, as bytes; the data comes in pieces of any size."""
+    """The frames that a reader accepts, as bytes; the data comes in any pieces, and the line goes on behind it."""
+    data += bytes(max(LINK_SIZES.values()) + link.OVERHEAD)
     splitter = link.Splitter(LINK_SIZES, (salt, UNSALTED))
     accepted, at = [], 0
     while at < len(data):
