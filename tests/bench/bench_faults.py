@@ -12,7 +12,7 @@ from ground.bench.judge import judge
 from tests.bench_checks.bench_runs import Run, run_bench, run_live
 from tests.bench_checks.fault_table import faults, problem
 
-SPEED = 12.0
+SPEED = 20.0
 
 
 def main(words):
@@ -22,6 +22,8 @@ def main(words):
     began, wrong = time.process_time(), 0
     print(f"{'healthy':42} {judge(look(Run())).sentence}")
     for fault in faults():
+        if not live and not fault.leaves_a_card:
+            continue
         if wanted and not any(word in fault.title for word in wanted):
             continue
         evidence = look(fault.run)

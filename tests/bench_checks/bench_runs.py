@@ -6,6 +6,7 @@ the panel, both thermometers in one room, a hand on one of them for a while. The
 
 import json
 import tempfile
+import threading
 from binascii import crc32
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -35,6 +36,7 @@ from ground.simulator.world import build_world
 RUN_S = 125.0
 LIGHT_WM2, CELL_C, ROOM_C = 650.0, 31.0, 21.0
 WARM_S = (50.0, 85.0)  # while a hand holds the outside thermometer
+_OPENING = threading.Lock()  # what stands in for the scenario while a board is made is everybody's
 PLAN = Plan(panel=PanelPlan(), battery=BatteryPlan())
 
 
@@ -151,6 +153,7 @@ def simulated_board(run, speed, opened=open_board):
     scenario = raw_scenario(run.scenario)
     world = replace(bench_world(run.columns), scenario=scenario)
     with (
+        _OPENING,
         mock.patch("ground.simulator.serial_board.build_world", lambda *_: world),
         mock.patch("ground.simulator.scenario.load_scenario", lambda _: scenario),
     ):

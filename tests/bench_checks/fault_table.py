@@ -16,6 +16,15 @@ from ground.bench.panel_point import current_a
 from ground.simulator.board_description import board_settings
 from tests.bench_checks.bench_runs import CELL_C, LIGHT_WM2, PLAN, Run, raw_scenario
 
+# Those that the test suite tries through a pseudo-terminal and the link (test_live_session.py); the others, which differ
+# in what is measured and not in how it comes here, from cards.
+OVER_THE_LINE = (
+    "SDA and SCL swapped", "wrong address in the settings", "dead probe", "probe unplugged in the run",
+    "two probes swapped", "stuck barometer", "noisy barometer", "wrong shunt in the settings", "panel reversed",
+    "panel without its load", "wrong load resistor", "receiver silent", "receiver stays in its default mode",
+    "no fix indoors", "wrong bit rate in the settings", "board's clock off", "no card", "slow card", "flat battery",
+    "sounder silent", "a setting out of range", "loop slow",
+)  # fmt: skip
 _SECOND_US = 1_000_000
 
 
@@ -29,6 +38,7 @@ class BenchFault:
     verdict: str
     words: tuple[str, ...]
     after: Callable | None = None
+    leaves_a_card: bool = True  # False: there is nothing to read afterwards, the fault is seen over the line alone
 
 
 def problem(fault, judgement):
@@ -97,7 +107,7 @@ def _with_column(evidence, table, column, change):
 
 
 def _slow_clock(evidence):
-    for name in evidence.tables:
+    for name in [name for name, table in evidence.tables.items() if "t_ms" in table.columns]:
         evidence = _with_column(evidence, name, "t_ms", lambda t_ms: np.rint(t_ms * 0.998).astype(np.int64))
     return evidence
 
@@ -238,7 +248,7 @@ def _of_the_panel():
 
 def _of_the_receiver():
     steps = _gnss(behaviour="time_step", time_step_at_s=80.0, time_step_s=7.0)
-    late = _gnss(first_fix_s=1500.0)
+    late = _gnss(first_fix_s=1500.0, again_fix_s=1500.0)
     return [
         BenchFault(
             "receiver silent", Run(faults=(_chip("missing_chip", "gnss"),)), "receiver talks", NO_GO, ("not one byte", "TX")
@@ -276,6 +286,10 @@ def _of_the_rest():
     slow = {"kind": "card_slow", "factor": 150, "at_us": 20 * _SECOND_US}
     pulled = {"kind": "card_removed", "at_us": 60 * _SECOND_US, "for_us": 30 * _SECOND_US}
     return [
+        BenchFault(
+            "no card", Run(faults=({"kind": "card_removed"},)), "card write and read-back", NO_GO,
+            ("no card", "until it clicks"), leaves_a_card=False,
+        ),
         BenchFault(
             "slow card", Run(faults=(slow,)), "worst write to the card", NO_GO, ("card is busy", "take another card")
         ),

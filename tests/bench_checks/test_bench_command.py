@@ -1,0 +1,61 @@
+"""`thistledown bench` where it stops before a board is asked anything, and the log of a cold run."""
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from ground.cli import run
+from ground.simulator.flight import fly
+from tests.bench_checks.bench_runs import bench_world, raw_scenario
+
+
+def _said(capsys):
+    return capsys.readouterr().err.strip()
+
+
+def test_port_has_to_be_named(capsys):
+    assert run(["bench"]) == 2
+    assert "name the board's port, or sim" in _said(capsys)
+
+
+def test_port_that_is_not_there_is_one_line(capsys):
+    assert run(["bench", "--port", "/dev/no-such-port"]) == 1
+    said = _said(capsys)
+    assert "there is no such port" in said and "\n" not in said
+
+
+@pytest.mark.parametrize(
+    "words", [["--calibrate", "luck"], ["--qnh", "1013"], ["--panel-volts", "much"], ["--ice-bath", "garden"],
+              ["--plan", "none.toml"], ["--settings", "none.toml"]],
+)  # fmt: skip
+def test_slip_in_the_options_stops_before_the_board_is_asked(words, capsys):
+    assert run(["bench", "--port", "sim", *words]) == 1
+    said = _said(capsys)
+    assert words[0].lstrip("-").split("-")[0] in said or words[1] in said
+    assert "\n" not in said
+
+
+def test_new_plan_is_written_and_never_over_another(tmp_path, capsys):
+    path = tmp_path / "box.toml"
+    assert run(["bench", "--new-plan", str(path)]) == 0
+    assert "load_ohm" in path.read_text(encoding="utf-8")
+    path.write_text("mine")
+    assert run(["bench", "--new-plan", str(path)]) == 1
+    assert "exists already" in _said(capsys) and path.read_text() == "mine"
+
+
+def test_cold_run_is_judged_from_its_card(tmp_path, capsys):
+    scenario = raw_scenario({})
+    fly(scenario, tmp_path, world=replace(bench_world(), scenario=scenario), stop_after_s=60.0)
+    assert run(["bench", "--cold", str(tmp_path / "card.img"), "-o", str(tmp_path / "bench")]) == 0
+    out = capsys.readouterr().out
+    assert "warning  long and cold enough: 0.0 hours" in out and "battery in the cold" in out
+    record = json.loads((tmp_path / "bench" / "bench.json").read_text(encoding="utf-8"))
+    assert record["kind_of_run"] == "cold run" and record["board"]["firmware"] == "0.1"
+
+
+def test_card_without_a_log_is_one_line(tmp_path, capsys):
+    (tmp_path / "empty.img").write_bytes(bytes(512 * 64))
+    assert run(["bench", "--cold", str(tmp_path / "empty.img"), "-o", str(tmp_path / "bench")]) == 1
+    assert "\n" not in _said(capsys) and not (tmp_path / "bench").exists()
