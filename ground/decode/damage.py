@@ -13,7 +13,7 @@ from ground.decode.predict import CHUNK
 from ground.decode.sectors import intact_text
 from ground.decode.threads import each
 from ground.decode.unknown_frames import pass_over
-from ground.decode.wire import KIND_SIZES, SECTOR_SIZE, SIZE_MIN, rows_at
+from ground.decode.wire import KIND_SIZES, SECTOR_SHIFT, SECTOR_SIZE, SIZE_MIN, rows_at
 from shared_protocol.frame import CRC_SIZE, FILL, HEADER_SIZE
 
 _NARROW = 64  # bytes; a full sector's fill is shorter, because a frame would have found room
@@ -55,16 +55,17 @@ def account(blocks, settled, rough):
     good_text[intact_text(blocks)] = True
     damage.bad_block[text & ~good_text] = True
     looked_at = ~settled & (blocks.owner >= 0) & ~text
-    for part in rough:
-        salvaged = part.found.starts // SECTOR_SIZE
-        salvaged = salvaged[blocks.owner[salvaged] < 0]
-        looked_at[salvaged] = True
-        damage.bad_block[salvaged] = blocks.aligned
+    for n, part in enumerate(rough):
+        if (blocks.owner[n * CHUNK : (n + 1) * CHUNK] < 0).any():
+            salvaged = part.found.starts >> SECTOR_SHIFT
+            salvaged = salvaged[blocks.owner[salvaged] < 0]
+            looked_at[salvaged] = True
+            damage.bad_block[salvaged] = blocks.aligned
 
     reached, before = 0, []  # where the last frame of the chunks before ends: it may run into this one
     for part in rough:
         before.append(reached)
-        if len(part.found.starts) and looked_at[part.found.starts[-1] // SECTOR_SIZE]:
+        if len(part.found.starts) and looked_at[part.found.starts[-1] >> SECTOR_SHIFT]:
             reached = int(part.found.starts[-1] + KIND_SIZES[part.found.kinds[-1]])
 
     def judge(n):
@@ -83,35 +84,35 @@ def account(blocks, settled, rough):
 def _gaps(blocks, numbers, looked_at, found, reached):
     """Gaps in the blocks `numbers`; frames before them reach up to `reached`."""
     starts, kinds = found.starts, found.kinds
-    inside = looked_at[starts // SECTOR_SIZE]
+    inside = looked_at[starts >> SECTOR_SHIFT]
     if not inside.all():
         starts, kinds = starts[inside], kinds[inside]
     ends = np.append(reached, starts + KIND_SIZES.take(kinds))  # of the frame before each, and of the last one
-    begins = np.maximum(ends[:-1], starts // SECTOR_SIZE * SECTOR_SIZE + HEADER_SIZE)
+    begins = (starts & -SECTOR_SIZE) + HEADER_SIZE
+    np.maximum(begins, ends[:-1], out=begins)
     inner = np.flatnonzero(starts > begins)
     last = np.searchsorted(starts, (numbers + 1) * SECTOR_SIZE)
     tail_begins = np.maximum(ends[last], numbers * SECTOR_SIZE + HEADER_SIZE)
     tail_ends = np.minimum((numbers + 1) * SECTOR_SIZE, blocks.size)
     tails = np.flatnonzero(tail_ends > tail_begins)
-    return _Gaps(
-        np.concatenate([begins[inner], tail_begins[tails]]),
-        np.concatenate([starts[inner], tail_ends[tails]]),
-        np.repeat([False, True], [len(inner), len(tails)]),
-    )
+    begins = np.concatenate([begins.take(inner), tail_begins.take(tails)])
+    order = np.argsort(begins, kind="stable")
+    ends = np.concatenate([starts.take(inner), tail_ends.take(tails)]).take(order)
+    return _Gaps(begins.take(order), ends, order >= len(inner))
 
 
 def _judge(blocks, gaps, failed, damage, first):
     """Note the damage of some gaps, all in the CHUNK blocks from `first` on; gives back the unknown frames in them."""
     begins, ends, tails = gaps.begins, gaps.ends, gaps.tails
-    upto = np.searchsorted(failed, ends)
-    inside = upto - np.searchsorted(failed, begins)
+    inside = _count_inside(begins, ends, failed)
     if blocks.aligned:
         cost, bad = np.maximum(inside, 1), np.ones(len(begins), dtype=bool)
     else:  # text between frames, say: only what looks like a frame and is none counts
         cost, bad = inside.copy(), inside > 0
     rest, unknown = pass_over(blocks, begins, ends)
     passed = np.flatnonzero(rest > begins)
-    cost[passed] = np.maximum(upto[passed] - np.searchsorted(failed, rest[passed]), 1)
+    left = np.searchsorted(failed, ends[passed]) - np.searchsorted(failed, rest[passed])
+    cost[passed] = np.maximum(left, 1)
     nothing_left = ~tails & (rest == ends)
     # behind the last frame there is fill, and a few spoilt bytes of it are no frame
     closer = np.flatnonzero(tails & ((inside == 0) | (rest > begins)))
@@ -119,17 +120,26 @@ def _judge(blocks, gaps, failed, damage, first):
     nothing_left[closer] = stray == 0
     cost[closer[(inside[closer] == 0) & (stray < SIZE_MIN - CRC_SIZE)]] = 0
     cost[nothing_left], bad[nothing_left] = 0, False
-    block = begins // SECTOR_SIZE - first
+    block = (begins >> SECTOR_SHIFT) - first
     damage.bad_block[block[bad] + first] = True
     counts = np.bincount(block, weights=cost)
     damage.frames_bad[first : first + len(counts)] += counts.astype(np.int64)
     return unknown
 
 
+def _count_inside(begins, ends, failed):
+    """How many of the rising offsets `failed` lie in each of the rising gaps; int64, shape (gaps,)."""
+    if len(begins) == 0:
+        return np.zeros(0, dtype=np.int64)
+    gap = np.searchsorted(begins, failed, side="right") - 1
+    gap = gap[(gap >= 0) & (failed < ends[gap])]
+    return np.bincount(gap, minlength=len(begins))
+
+
 def _strays(data, begins, ends):
     """How many bytes other than FF lie in gaps that reach to the end of their sector, or of the data."""
     counts = np.zeros(len(begins), dtype=np.int64)
-    block_ends = (begins // SECTOR_SIZE + 1) * SECTOR_SIZE
+    block_ends = (begins & -SECTOR_SIZE) + SECTOR_SIZE
     narrow = begins >= block_ends - _NARROW
     for chosen, width in ((np.flatnonzero(narrow), _NARROW), (np.flatnonzero(~narrow), SECTOR_SIZE)):
         if len(chosen):
@@ -138,5 +148,6 @@ def _strays(data, begins, ends):
             columns = np.arange(width, dtype=np.int16)
             stray &= columns >= (begins[chosen] - origins).astype(np.int16)[:, None]
             stray &= columns < (ends[chosen] - origins).astype(np.int16)[:, None]
-            counts[chosen] = np.count_nonzero(stray, axis=1)
+            some = np.flatnonzero(np.bitwise_or.reduce(stray.view("<u8").T, axis=0))
+            counts[chosen[some]] = np.count_nonzero(stray[some], axis=1)
     return counts

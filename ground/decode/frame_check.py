@@ -13,7 +13,7 @@ from ground.decode import crc_tables
 from ground.decode.wire import KIND_SIZES, KIND_TYPES, SYNC_WORD, row_view
 from shared_protocol.frame import CRC_SIZE, OVERHEAD
 
-_BLOCK = 1 << 14  # frames looked at together
+_BLOCK = 1 << 15  # frames looked at together
 _SEQ, _T_LOW, _T_HIGH = 2, 3, 4  # words of a frame
 _own = local()
 

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from ground.decode import frame_check
-from ground.decode.candidates import looks_like_frames, near_copy, that_fit
+from ground.decode.candidates import looks_like_frames, near_copy
 from ground.decode.predict import CHUNK, NOTHING, Found
 from ground.decode.sectors import LOOSE, Keys
 from ground.decode.threads import each
-from ground.decode.wire import HEADER_KIND, KIND_COUNT, KIND_SIZES, SECTOR_SIZE, frame_dtypes, rows_at
+from ground.decode.wire import HEADER_KIND, KIND_COUNT, KIND_SIZES, SECTOR_SHIFT, SECTOR_SIZE, frame_dtypes, rows_at
 
 _BOOTS_AROUND = 2  # a boot may have written one sector only, whose header is hurt: its number is then guessed
 _GUESSES_MAX = 200  # pairs whose neighbours are tried; a log of more boots than that has other troubles
@@ -73,49 +73,59 @@ def _look(blocks, settled, first, expected):
     if source[-1] == last - 1 and last < blocks.count and not settled[last]:
         source = np.append(source, last)  # a frame may run into it; those that begin there are the next chunk's
     data = near_copy(blocks, source)
-    at, kinds = looks_like_frames(data)
-    owner = blocks.owner[source]
-    keep = that_fit(blocks, source, at, kinds)
+    at, kinds = looks_like_frames(blocks, source, data)
     if own < len(source):
-        keep &= at < own * SECTOR_SIZE
-    owners = owner.take(at // SECTOR_SIZE)
-    keep &= (kinds != HEADER_KIND) | (owners == LOOSE) | (at % SECTOR_SIZE != 0)  # the sector's own is known
-    if not keep.all():
-        at, kinds, owners = at[keep], kinds[keep], owners[keep]
+        begun = np.searchsorted(at, own * SECTOR_SIZE)
+        at, kinds = at[:begun], kinds[:begun]
     syndromes, seq, t_ms = _checked(data, at, kinds)
-    at += ((source - np.arange(len(source))) * SECTOR_SIZE).take(at // SECTOR_SIZE)  # from here on places in the whole
-    return _sorted_out(Found(at, kinds, owners, seq, t_ms), syndromes, expected)
+    place = at >> SECTOR_SHIFT
+    at += ((source - np.arange(len(source))) * SECTOR_SIZE).take(place)  # from here on places in the whole
+    return _sorted_out(Found(at, kinds, blocks.owner[source].take(place), seq, t_ms), syndromes, expected)
 
 
 def _checked(data, at, kinds):
+    """Syndromes, sequence numbers and times of candidates of several kinds, kind by kind."""
+    order = np.argsort(kinds, kind="stable")
+    by_kind = at.take(order)
     syndromes, seq = np.empty(len(at), dtype=np.uint32), np.empty(len(at), dtype=np.uint16)
     t_ms = np.empty(len(at), dtype=np.uint32)
-    check = frame_check.of_this_thread()
-    for kind in np.flatnonzero(np.bincount(kinds, minlength=KIND_COUNT)).tolist():
-        chosen = np.flatnonzero(kinds == kind)
-        syndromes[chosen], seq[chosen], t_ms[chosen] = check.look(data, at[chosen], kind)
+    check, first = frame_check.of_this_thread(), 0
+    for kind, count in enumerate(np.bincount(kinds, minlength=KIND_COUNT).tolist()):
+        if count:
+            chosen = slice(first, first + count)
+            places = order[chosen]
+            syndromes[places], seq[places], t_ms[places] = check.look(data, by_kind[chosen], kind)
+            first += count
     return syndromes, seq, t_ms
 
 
-def _sorted_out(all_of_them, syndromes, expected):
+def _sorted_out(candidates, syndromes, expected):
     """Candidates as frames of their block's owner, failures and those of loose blocks."""
-    kinds, owners = all_of_them.kinds, all_of_them.keys
-    owned = owners >= 0
-    header = kinds == HEADER_KIND
+    kinds, owners = candidates.kinds, candidates.keys
     if expected is None:
         intact = np.zeros(len(kinds), dtype=bool)
     else:
         wanted = expected[:, 0].take(kinds) if expected.shape[1] == 1 else expected[kinds, owners]
-        intact = (syndromes == wanted) & owned & ~header
-    failed = owned & ~intact & ~(header & (syndromes == 0))
-    part = Rough(_only(all_of_them, intact), all_of_them.starts[failed])
+        intact = (syndromes == wanted) & (kinds != HEADER_KIND)
+    owned = owners >= 0
     if owned.all():
-        return part, None
-    return part, _Loose(_only(all_of_them, ~owned), syndromes[~owned])
+        return Rough(_only(candidates, intact), candidates.starts[_failed(intact, kinds, syndromes)]), None
+    failed = _failed(intact, kinds, syndromes) & owned
+    part = Rough(_only(candidates, intact & owned), candidates.starts[failed])
+    return part, _Loose(_only(candidates, ~owned), syndromes[~owned])
+
+
+def _failed(intact, kinds, syndromes):
+    """Neither an intact frame nor an intact header."""
+    failed = ~intact
+    places = np.flatnonzero(failed)
+    failed[places[(kinds[places] == HEADER_KIND) & (syndromes[places] == 0)]] = False
+    return failed
 
 
 def _only(found, mask):
-    return found if mask.all() else Found(*(column[mask] for column in found))
+    chosen = np.flatnonzero(mask)
+    return found if len(chosen) == len(mask) else Found(*(column.take(chosen) for column in found))
 
 
 def _match_loose(blocks, parts, loose):
@@ -145,8 +155,7 @@ def _match_loose(blocks, parts, loose):
     for n, (one, keys) in enumerate(zip(loose, matched, strict=True)):
         if one:
             intact = keys >= 0
-            failed = ~intact & ~((one.found.kinds == HEADER_KIND) & (one.syndromes == 0))
-            starts = one.found.starts[failed]
+            starts = one.found.starts[_failed(intact, one.found.kinds, one.syndromes)]
             found = _only(one.found._replace(keys=true_numbers[keys]), intact)
             parts[n] = Rough(together(parts[n].found, found), np.sort(np.concatenate([parts[n].failed, starts])))
 

@@ -9,8 +9,10 @@ from zlib import crc32
 import numpy as np
 
 from ground.decode import crc_tables
-from ground.decode.wire import NO_KIND, SECTOR_SIZE, SYNC_WORD, kind_of_pair, rows_at
+from ground.decode.wire import NO_KIND, SECTOR_SHIFT, SYNC_WORD, kind_of_pair, rows_at
 from shared_protocol.frame import CRC_SIZE, OVERHEAD
+
+_MANY = 200  # frames of one size from which the tables are quicker than a call for each
 
 
 def pass_over(blocks, begins, ends):
@@ -24,7 +26,7 @@ def pass_over(blocks, begins, ends):
         By key number, type and length.
     """
     rest, unknown = begins, {}
-    chosen = np.flatnonzero((ends - begins >= OVERHEAD) & (blocks.owner[begins // SECTOR_SIZE] >= 0))
+    chosen = np.flatnonzero((ends - begins >= OVERHEAD) & (blocks.owner[begins >> SECTOR_SHIFT] >= 0))
     while len(chosen):
         at = rest[chosen]
         heads = rows_at(blocks.data, at, 4).view("<u2")
@@ -32,7 +34,7 @@ def pass_over(blocks, begins, ends):
         maybe = (heads[:, 0] == SYNC_WORD) & (kind_of_pair().take(heads[:, 1]) == NO_KIND)
         maybe &= (at + OVERHEAD + length <= ends[chosen]) & (length % 2 == 0)  # every length there will be is even
         chosen, at, pairs, length = chosen[maybe], at[maybe], heads[maybe, 1], length[maybe]
-        keys = blocks.owner[begins[chosen] // SECTOR_SIZE]
+        keys = blocks.owner[begins[chosen] >> SECTOR_SHIFT]
         intact = _intact(blocks, at, OVERHEAD + length, keys)
         chosen = chosen[intact]
         if len(chosen):
@@ -49,7 +51,7 @@ def _intact(blocks, at, sizes, keys):
     for size in np.flatnonzero(np.bincount(sizes)).tolist():
         chosen = np.flatnonzero(sizes == size)
         rows = rows_at(blocks.data, at[chosen], size)
-        if size - CRC_SIZE <= crc_tables.DATA_SIZE_MAX:
+        if len(rows) >= _MANY and size - CRC_SIZE <= crc_tables.DATA_SIZE_MAX:
             crc = crc_tables.fixed_length_crc(rows[:, :-CRC_SIZE])
         else:
             crc = np.array([crc32(row[:-CRC_SIZE]) for row in rows], dtype=np.uint32)

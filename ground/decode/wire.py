@@ -8,6 +8,7 @@ from shared_protocol.frame import OVERHEAD, PAYLOAD_SIZES, SECTOR_SIZE, SYNC
 from shared_protocol.records import RECORDS
 
 SECTOR_WORDS = SECTOR_SIZE // 2
+SECTOR_SHIFT = SECTOR_SIZE.bit_length() - 1
 SYNC_WORD = np.uint16(SYNC)
 NO_KIND = 255
 
