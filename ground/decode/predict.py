@@ -29,6 +29,7 @@ from ground.decode.wire import (
 
 GROUP = 16  # blocks, 8 KiB
 CHUNK = 256 * GROUP  # blocks handled at a time, 2 MiB: stays in the processor's cache
+_PROBE = 8 * GROUP  # blocks
 _KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 50 MB and the careful road is taken
 _STRIDE = 512  # an "entry" is kind * 512 + the word at which the frame ends: kind and end in one number
 _TOO_LONG = SECTOR_WORDS + 1
@@ -65,14 +66,20 @@ def clean_frames(blocks):
         return [NOTHING] * len(firsts), settled
     tables = _end_tables(tuple(blocks.keys.salts().tolist()))
     text = intact_text(blocks)
+    hurt = [False]  # whether hardly a group of the chunk before matched: then a few are tried before all are
+
+    def attempt(first, last):
+        return _chunk(blocks, first, last, text[(text >= first) & (text < last)], tables)
 
     def part(first):
         last = min(first + CHUNK, blocks.count)
         owner = blocks.owner[first:last]
         if not (owner >= 0).any():
             return NOTHING
-        in_chunk = text[(text >= first) & (text < last)]
-        words, kinds, settled[first:last] = _chunk(blocks, first, last, in_chunk, tables)
+        if hurt[0] and last - first > _PROBE and not attempt(first, first + _PROBE)[2].any():
+            return NOTHING
+        words, kinds, settled[first:last] = attempt(first, last)
+        hurt[0] = np.count_nonzero(settled[first:last]) < (last - first) // 8
         keys = owner.take(words >> 8) if owner.any() else np.zeros(len(words), dtype=np.int32)
         words += first * SECTOR_WORDS  # from here on places in the whole; what they point at is still in the cache
         return Found(words * 2, kinds, keys, *_stamps(blocks.data.view("<u2"), words))
