@@ -15,6 +15,7 @@ RATE = 115200  # the USB port of a board takes any
 _RAW_BANNER = b"raw REPL; CTRL-B to exit\r\n>"
 _SOFT = b"soft reboot\r\n"
 _HELD = (errno.EAGAIN, errno.EBUSY)
+_TRACEBACK = b"Traceback (most recent call last)"
 _SAID_MAX = 90
 
 HELLO_SIZE = struct.calcsize(link.link_format(link.HELLO))
@@ -101,7 +102,7 @@ class Talk:
             heard += data
             for frame in splitter.feed(data):
                 return frame[3], heard
-            if b"Traceback (most" in heard and b"\x04>" in heard[-40:]:
+            if b"\x04>" in heard[heard.find(_TRACEBACK) :] and _TRACEBACK in heard:
                 break
         return None, heard
 
@@ -196,6 +197,7 @@ class Talk:
 def _last_words(heard):
     """The last line of what was heard, fit to be shown."""
     text = heard.replace(b"\x04", b"").decode("ascii", "replace")
-    lines = ["".join(ch if " " <= ch <= "~" else "." for ch in line).strip() for line in text.splitlines()]
-    lines = [line for line in lines if line and line not in (">", ">>>")]
+    whole, _, rest = text.replace("\r", "\n").rpartition("\n")  # the last line may still be on its way
+    lines = ["".join(ch if " " <= ch <= "~" else "." for ch in line).strip() for line in (whole or rest).split("\n")]
+    lines = [line for line in lines if line and line not in (">", ">>>") and "raw REPL" not in line]
     return f'"{lines[-1][-_SAID_MAX:]}"' if lines else "nothing"

@@ -20,6 +20,7 @@ from ground.simulator.world import build_world
 MAIN = "from firmware.main import main\nmain()\n"  # main.py of a board that has the firmware of this repository
 _END_US = 10 * 86_400_000_000
 _BEFORE_RELEASE_S = 5.0
+_WORLDS = {}  # the newest one, for who starts one board after the other in it
 
 
 class SerialBoard(SerialMicroPython):
@@ -63,12 +64,12 @@ class SerialBoard(SerialMicroPython):
         if not blank:
             (flash / "settings.json").write_text(json.dumps(settings), encoding="utf-8")
             (flash / "main.py").write_text(MAIN, encoding="utf-8")
-        world = build_world(scenario, None, seed)
+        world = _before_launch(scenario, seed)
         self._common = {
             "import_folders": [str(REPOSITORY)],
             "firmware_folders": [] if blank else [str(REPOSITORY)],
             "seed": seed,
-            "world": write_world(_before_launch(world), self.scratch / "world.f64"),
+            "world": write_world(world, self.scratch / "world.f64"),
             "start_unix_us": round(world.start_utc.timestamp() * 1000) * 1000,
             "wiring": {key: settings[key] for key in WIRING_KEYS},
             "chips": chip_descriptions(scenario, settings),
@@ -90,7 +91,15 @@ class SerialBoard(SerialMicroPython):
         return self._common | start
 
 
-def _before_launch(world):
+def _before_launch(scenario, seed):
     """The world up to the moment before the launch; chips find its last row ever after."""
+    key = (scenario.model_dump_json(exclude={"faults"}), seed)
+    if key not in _WORLDS:
+        _WORLDS.clear()
+        _WORLDS[key] = _cut(build_world(scenario, None, seed))
+    return _WORLDS[key]
+
+
+def _cut(world):
     rows = max(2, int((world.facts["released_s"] - _BEFORE_RELEASE_S) * 1000 / world.step_ms))
     return replace(world, columns={name: values[:rows] for name, values in world.columns.items()})
