@@ -1,4 +1,4 @@
-"""What a person at the bench typed in: readings of other instruments, with uncertainties, and what they saw and heard."""
+"""What a person at the bench typed in: readings of other instruments, and what they saw and heard."""
 
 import re
 from dataclasses import asdict, dataclass

@@ -22,7 +22,7 @@ _KEPT_AS = {
 
 
 def find_record(source, out_dir):
-    """The bench record that lies with a flight: in the source's folder, beside its file, or in the goal; None without."""
+    """The bench record that lies with a flight: in the source's folder, beside its file, in the goal; or None."""
     source, out_dir = Path(source), Path(out_dir)
     places = (source if source.is_dir() else source.parent, out_dir)
     return next((place / NAME for place in places if (place / NAME).is_file()), None)

@@ -1,9 +1,9 @@
-"""Calibration points: what the board said and what a better instrument said at the same time, and the line through them.
+"""Calibration points: what the board and a better instrument said at the same time, and the line through them.
 
-One point of a pressure or a temperature moves all readings by the difference (offset). One point of a voltage or a current
-scales them, because a shunt or a divider is wrong by a share and reads nothing at nothing. Two points or more make a
-straight line. The uncertainty of a corrected reading is that of the points, and grows beyond them as a line through
-uncertain points does; nobody knows more.
+One point of a pressure or a temperature moves all readings by the difference (offset). One point of a voltage or a
+current scales them, because a shunt or a divider is wrong by a share and reads nothing at nothing. Two points or more
+make a straight line. The uncertainty of a corrected reading is that of the points, and grows beyond them as a line
+through uncertain points does; nobody knows more.
 """
 
 from dataclasses import asdict, dataclass

@@ -170,7 +170,7 @@ def _battery(evidence):
     measured = f"{first:.2f} V at the start, {lowest:.2f} V at the lowest, in {hours:.1f} hours"
     common = {"value": lowest, "unit": "V"}
     if plan is None:
-        return Finding(SUBJECT, name, "not checked", measured, "the plan's voltages", "No plan of the battery was given.",
+        return Finding(SUBJECT, name, "not checked", measured, "the plan's voltages", "No battery was planned.",
                        "Write the [battery] table of a plan (bench --new-plan FILE).", **common)  # fmt: skip
     floor = plan.empty_v + 0.15 * (plan.full_v - plan.empty_v)
     expected = f"never below {floor:.2f} V"

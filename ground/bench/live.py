@@ -1,4 +1,4 @@
-"""What the live views show, terminal and page alike: one row for each reading, and what the checks say at the moment."""
+"""What the live views show, terminal and page alike: one row for each reading, and what the checks say by now."""
 
 from dataclasses import asdict, dataclass
 
@@ -15,10 +15,9 @@ OLD_PERIODS = 5.0  # a reading older than so many periods is shown as old
 class LiveRow:
     """One reading as it stands.
 
-    `text` is the newest value with `digits`, None before the first; `age_s` counts from when the board took it. `low` and
-    `high` are its range in the last minute; `trend` are `(seconds before now, value)` of that minute,
-    oldest first. A plot
-    of it is at least `span_min` high, so that a still reading looks still.
+    `text` is the newest value with `digits`, None before the first; `age_s` counts from when the board took it. `low`
+    and `high` are its range in the last minute; `trend` are `(seconds before now, value)` of that minute, oldest first.
+    A plot of it is at least `span_min` high, so that a still reading looks still.
     """
 
     key: str

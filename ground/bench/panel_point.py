@@ -12,8 +12,8 @@ import numpy as np
 from ground.simulator.solar_cell import current_through, curve, fit_panel
 
 _STEP = 1.02  # of light, for the derivative
-# Above the air the sun gives 1361 W/m2 (Kopp and Lean, Geophys. Res. Lett. 38 (2011) L01706); light from cloud tops below
-# can add a fifth (common practice, no source).
+# Above the air the sun gives 1361 W/m2 (Kopp and Lean, Geophys. Res. Lett. 38 (2011) L01706); light from cloud tops
+# below can add a fifth (common practice, no source).
 TOP_WM2 = 1361.0 * 1.2
 TOP_CELL_C = -20.0
 
@@ -28,7 +28,8 @@ def light_of(panel, volts, amperes, cell_c, shunt_ohm):
     diode = _diode(panel)
     light_1000, saturation, series, shunt, ideality = _numbers(curve(diode, np.array([1000.0]), np.array([cell_c])))
     inner = volts + amperes * (shunt_ohm + series)
-    # the shunt resistance of the model goes with 1 / light: its share of the current is in proportion to the light current
+    # the shunt resistance of the model goes with 1 / light: its share of the current is in proportion to the light
+    # current
     rest = amperes + saturation * np.expm1(min(inner / ideality, 200.0))
     return 1000.0 * rest / (light_1000 - inner / shunt)
 

@@ -94,7 +94,7 @@ def _part(evidence, key, title, chip, bus, address, table, equal, source, unit, 
 
 
 def _readings(evidence, table, equal):
-    """Times [ms] of the newest boot's readings, which are good, the share hurt on the bus, whether the last stand still."""
+    """Times [ms] of the newest boot's readings, which are good, share hurt on the bus, whether the last stand still."""
     if table not in evidence.tables:
         return np.empty(0), np.zeros(0, dtype=bool), 0.0, False
     mine = evidence.rows(table, **equal) & (evidence.column(table, "boot") == evidence.boot)
@@ -108,7 +108,7 @@ def _readings(evidence, table, equal):
 
 
 def _battery_state(evidence, events):
-    """The divider is a pin: it always reads something. A hundredth of full scale is no battery (firmware/tasks/health.py)."""
+    """A pin always reads something; a hundredth of full scale is no battery (firmware/tasks/health.py)."""
     raw = evidence.column("health", "battery_raw")[evidence.column("health", "boot") == evidence.boot]
     if not len(raw):
         return SILENT

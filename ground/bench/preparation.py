@@ -20,8 +20,8 @@ def is_simulated(port):
 def prepare(port, settings_file, plan_file, answers):
     """The evidence to start from.
 
-    Without files, a simulated board brings its scenario's settings and plan; a real one is judged by the default settings,
-    and by no plan.
+    Without files, a simulated board brings its scenario's settings and plan; a real one is judged by the default
+    settings, and by no plan.
 
     Raises
     ------

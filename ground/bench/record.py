@@ -1,7 +1,8 @@
 """The bench record: bench.json, which decode and people read, and bench.html, one page to print and put with the box.
 
-A record that is already there is never written over: it moves aside under its own time. Its calibration points are taken
-over as far as they belong to sensors that are still on the board, so a two-point calibration may take two evenings.
+A record that is already there is never written over: it moves aside under its own time. Its calibration points are
+taken over as far as they belong to sensors that are still on the board, so a two-point calibration may take two
+evenings.
 """
 
 import json

@@ -15,7 +15,8 @@ _SILENT_S = 60.0  # of this computer's time without a frame; the link has been t
 CARD_TEST_SECTORS = 64
 # Orders of the bench and when in the run they are given: early enough to be answered, late enough not to disturb the
 # first look. Shares of the whole.
-_ORDERS: tuple[tuple[float, str, dict], ...] = ((0.0, "introduce", {}), (0.55, "card_test", {"sectors": CARD_TEST_SECTORS}), (0.8, "memory", {}),
+_ORDERS: tuple[tuple[float, str, dict], ...] = (
+    (0.0, "introduce", {}), (0.55, "card_test", {"sectors": CARD_TEST_SECTORS}), (0.8, "memory", {}),
            (0.85, "airborne", {}))  # fmt: skip
 
 

@@ -28,11 +28,11 @@ def bench(
         Path | None, typer.Option(metavar="FILE", show_default=False, help="Panel, load and battery as planned.")
     ] = None,
     new_plan: Annotated[
-        Path | None, typer.Option(metavar="FILE", show_default=False, help="Write a commented plan to start from; stop.")
+        Path | None, typer.Option(metavar="FILE", show_default=False, help="Write a commented plan; stop.")
     ] = None,
     cold: Annotated[
         Path | None,
-        typer.Option(metavar="CARD", show_default=False, help="Judge the log of a cold run instead: image, folder or log."),
+        typer.Option(metavar="CARD", show_default=False, help="Judge the log of a cold run: image, folder or log."),
     ] = None,
     out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="Folder of the bench record.")] = _FOLDER,
     seconds: Annotated[float, typer.Option(metavar="S", help="How long to listen.", min=20.0, max=86400.0)] = 120.0,
@@ -54,12 +54,12 @@ def bench(
         typer.Option(metavar="PROBES", show_default=False, help="In melting ice: outside, inside, or outside,inside."),
     ] = None,
     warmed: Annotated[
-        str | None, typer.Option(metavar="PROBE", show_default=False, help="The probe that you warm by hand in this run.")
+        str | None, typer.Option(metavar="PROBE", show_default=False, help="The probe that you warm by hand.")
     ] = None,
     side_by_side: Annotated[bool, typer.Option("--side-by-side", help="All thermometers lie together.")] = False,
     indoors: Annotated[bool, typer.Option("--indoors", help="No sky here: a missing fix is a warning.")] = False,
-    sounder: Annotated[Literal["heard", "silent"] | None, typer.Option(show_default=False, help="Did you hear it?")] = None,
-    led: Annotated[Literal["seen", "dark"] | None, typer.Option(show_default=False, help="Did you see it?")] = None,
+    sounder: Annotated[Literal["heard", "silent"] | None, typer.Option(show_default=False, help="Heard?")] = None,
+    led: Annotated[Literal["seen", "dark"] | None, typer.Option(show_default=False, help="Seen?")] = None,
     calibrate: Annotated[
         str | None,
         typer.Option(

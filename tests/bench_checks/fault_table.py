@@ -1,8 +1,8 @@
 """Faults of the bench, and what has to be said of each: one finding, its verdict, words that name this fault; no other.
 
 A fault is made where it would happen: in the world (a panel the wrong way round), on the board (a chip is missing), in
-the settings, the plan, or in what the person says. `after` is for what the simulated board cannot have (a wrong crystal, a
-full memory, a slow loop): there the tables are changed as such a board would have written them.
+the settings, the plan, or in what the person says. `after` is for what the simulated board cannot have (a wrong
+crystal, a full memory, a slow loop): there the tables are changed as such a board would have written them.
 """
 
 from collections.abc import Callable
@@ -16,8 +16,8 @@ from ground.bench.panel_point import current_a
 from ground.simulator.board_description import board_settings
 from tests.bench_checks.bench_runs import CELL_C, LIGHT_WM2, PLAN, Run, raw_scenario
 
-# Those that the test suite tries through a pseudo-terminal and the link (test_live_session.py); the others, which differ
-# in what is measured and not in how it comes here, from cards.
+# Those that the test suite tries through a pseudo-terminal and the link (test_live_session.py); the others, which
+# differ in what is measured and not in how it comes here, from cards.
 OVER_THE_LINE = (
     "SDA and SCL swapped", "wrong address in the settings", "dead probe", "probe unplugged in the run",
     "two probes swapped", "stuck barometer", "noisy barometer", "wrong shunt in the settings", "panel reversed",
@@ -168,7 +168,8 @@ def _of_wires():
             "inside thermometer answers", NO_GO, ("with another code", "probe_inside_rom"),
         ),
         BenchFault(
-            "one-wire line shorted", Run(faults=(_chip("stuck_bus", "outside"),)), "one-wire bus", NO_GO, ("4.7 kilohm",)
+            "one-wire line shorted", Run(faults=(_chip("stuck_bus", "outside"),)), "one-wire bus", NO_GO,
+            ("4.7 kilohm",)
         ),
         BenchFault(
             "two probes swapped", Run(settings=_swapped_roms()), "which probe is which", NO_GO, ("the two are swapped",)
@@ -194,11 +195,13 @@ def _of_measuring():
             "pressure level", NO_GO, ("reduced to sea level", "--qnh"),
         ),
         BenchFault(
-            "thermometer 2 °C off", Run(columns={"probe_inside_c": lambda _, c: c + 2.2}), "thermometers agree", WARNING,
+            "thermometer 2 °C off", Run(columns={"probe_inside_c": lambda _, c: c + 2.2}), "thermometers agree",
+            WARNING,
             ("one of them is wrong",),
         ),
         BenchFault(
-            "1.4 °C in melting ice", Run(columns={"probe_inside_c": 1.4}, answers=ice), "inside in melting ice", WARNING,
+            "1.4 °C in melting ice", Run(columns={"probe_inside_c": 1.4}, answers=ice), "inside in melting ice",
+            WARNING,
             ("off by more than its data sheet",),
         ),
     ]  # fmt: skip
@@ -211,7 +214,8 @@ def _of_the_panel():
     small = _plan(short_circuit_current_ma=50.0, max_power_current_ma=44.0)
     return [
         BenchFault(
-            "wrong shunt in the settings", Run(settings={"panel_shunt_microohm": 10_000}), "shunt in the settings", NO_GO,
+            "wrong shunt in the settings", Run(settings={"panel_shunt_microohm": 10_000}), "shunt in the settings",
+            NO_GO,
             ("panel_shunt_microohm = 100000", "10 times"),
         ),
         BenchFault(
@@ -223,7 +227,8 @@ def _of_the_panel():
             ("most often a shunt",),
         ),
         BenchFault(
-            "panel reversed", Run(columns=reversed_, answers=_NO_METER), point, NO_GO, ("connected the wrong way round",)
+            "panel reversed", Run(columns=reversed_, answers=_NO_METER), point, NO_GO,
+            ("connected the wrong way round",)
         ),
         BenchFault(
             "sensor's inputs swapped", Run(columns=_scaled("panel_current_ma", -1.0), answers=_NO_METER), point, NO_GO,
@@ -251,14 +256,16 @@ def _of_the_receiver():
     late = _gnss(first_fix_s=1500.0, again_fix_s=1500.0)
     return [
         BenchFault(
-            "receiver silent", Run(faults=(_chip("missing_chip", "gnss"),)), "receiver talks", NO_GO, ("not one byte", "TX")
+            "receiver silent", Run(faults=(_chip("missing_chip", "gnss"),)), "receiver talks", NO_GO,
+            ("not one byte", "TX")
         ),
         BenchFault(
             "receiver unplugged in the run", Run(faults=(_chip("missing_chip", "gnss", 95),)), "receiver talks", NO_GO,
             ("fell silent", "loose plug"),
         ),
         BenchFault(
-            "receiver stays in its default mode", Run(scenario=_gnss(behaviour="refuses_model")), "airborne mode", NO_GO,
+            "receiver stays in its default mode", Run(scenario=_gnss(behaviour="refuses_model")), "airborne mode",
+            NO_GO,
             ("default mode", "12 km"),
         ),
         BenchFault(
@@ -277,8 +284,12 @@ def _of_the_receiver():
             "wrong bit rate in the settings", Run(scenario=_gnss(baud=38400), settings={"gnss_baud": 9600}),
             "receiver's bit rate", WARNING, ("gnss_baud", "another bit rate"),
         ),
-        BenchFault("receiver's time steps", Run(scenario=steps), "clock against the receiver", WARNING, ("jumps by 7",)),
-        BenchFault("board's clock off", Run(), "clock against the receiver", WARNING, ("s an hour", "crystal"), _slow_clock),
+        BenchFault(
+            "receiver's time steps", Run(scenario=steps), "clock against the receiver", WARNING, ("jumps by 7",)
+        ),
+        BenchFault(
+            "board's clock off", Run(), "clock against the receiver", WARNING, ("s an hour", "crystal"), _slow_clock
+        ),
     ]  # fmt: skip
 
 
@@ -308,16 +319,19 @@ def _of_the_rest():
             "battery gives way", Run(columns=_weak_cells()), "battery under load", WARNING, ("gives way under a load",)
         ),
         BenchFault(
-            "divider not as in the settings", Run(settings={"battery_full_scale_mv": 9900}), "battery volts by multimeter",
+            "divider not as in the settings", Run(settings={"battery_full_scale_mv": 9900}),
+            "battery volts by multimeter",
             NO_GO, ("battery_full_scale_mv = 66",),
         ),
         BenchFault(
-            "battery not connected", Run(columns={"battery_v": 0.0}), "battery charge", NO_GO, ("the pin sees no battery",)
+            "battery not connected", Run(columns={"battery_v": 0.0}), "battery charge", NO_GO,
+            ("the pin sees no battery",)
         ),
         BenchFault("sounder silent", Run(answers={"sounder_heard": False}), "sounder", NO_GO, ("GPIO 15", "plus")),
         BenchFault("LED dark", Run(answers={"led_seen": False}), "LED", NO_GO, ("GPIO 25", "long leg")),
         BenchFault(
-            "a setting out of range", Run(settings={"panel_period_ms": 1}), "settings on the board", NO_GO, ("defaults",)
+            "a setting out of range", Run(settings={"panel_period_ms": 1}), "settings on the board", NO_GO,
+            ("defaults",)
         ),
         BenchFault(
             "other settings than the file", Run(), "settings on the board", WARNING, ("other settings than the file",),

@@ -57,11 +57,8 @@ def test_every_reason_says_why_and_what_to_do():
 
 
 def test_what_nobody_typed_in_is_not_checked_and_says_how():
-    nobody = {
-        name: None
-        for name in ("station_pressure_hpa", "warmed", "panel_volts", "panel_ma", "battery_volts", "battery_rest_volts",
-                     "sounder_heard", "led_seen")
-    }  # fmt: skip
+    readings = ("station_pressure_hpa", "panel_volts", "panel_ma", "battery_volts", "battery_rest_volts")
+    nobody = dict.fromkeys((*readings, "warmed", "sounder_heard", "led_seen"))
     judgement = judge(run_bench(Run(answers=nobody | {"side_by_side": False})))
     assert judgement.is_go
     open_ = {one.name: one for one in judgement.of(NOT_CHECKED)}

@@ -1,6 +1,7 @@
 """Cold runs judged from their log: what a freezer shows, and what it must not be taken for.
 
-A run of five minutes is stretched to two and a half hours: every time in its tables times thirty, as a board with periods
+A run of five minutes is stretched to two and a half hours: every time in its tables times thirty,
+as a board with periods
 thirty times as long would have written them.
 """
 

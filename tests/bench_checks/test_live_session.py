@@ -1,6 +1,7 @@
 """Whole bench sessions on simulated boards, through real pseudo-terminals and the link: a healthy one, and faults.
 
-The board runs so many times faster than a real one. `python -m tests.bench.bench_faults --live` does it with all faults.
+The board runs so many times faster than a real one. `python -m tests.bench.bench_faults --live` does it with all
+faults.
 """
 
 import json

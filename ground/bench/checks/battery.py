@@ -48,7 +48,7 @@ def _charge(evidence, volts):
     common = {"value": now, "uncertainty": own, "unit": "V"}
     plan = evidence.plan.battery
     if plan is None:
-        return Finding(SUBJECT, CHARGE, "not checked", measured, "the plan's voltages", "No plan of the battery was given.",
+        return Finding(SUBJECT, CHARGE, "not checked", measured, "the plan's voltages", "No battery was planned.",
                        "Write the [battery] table of a plan (bench --new-plan FILE).", **common)  # fmt: skip
     span_v = plan.full_v - plan.empty_v
     low, flat = plan.empty_v + _LOW * span_v, plan.empty_v + _FLAT * span_v

@@ -38,7 +38,7 @@ def _keeps(evidence, sectors, errors):
     if (gone is not None and gone["name"] == "card_lost") or sectors[-1] == sectors[0]:
         measured = "lost in this run" if sectors[-1] > 0 else "no card, or one that the board cannot use"
         return Finding(
-            SUBJECT, KEEPS, NO_GO, measured, expected, "Nothing is written to the card, so the flight would leave no record.",
+            SUBJECT, KEEPS, NO_GO, measured, expected, "Nothing is written, so the flight would leave no record.",
             "Switch off. Push the card in until it clicks; it must be FAT formatted, with room for the log "
             "(log_size_mib in the "
             "settings). Try another card, then check the six wires of its socket.",
@@ -61,7 +61,7 @@ def _keeps(evidence, sectors, errors):
         )  # fmt: skip
     if verified is None:
         return skipped(
-            SUBJECT, KEEPS, f"{sectors[-1]:.0f} sectors written without an error; the read-back at power-up was not heard",
+            SUBJECT, KEEPS, f"{sectors[-1]:.0f} sectors written without an error; no read-back was heard",
             "Switch the board off and on again while the bench runs.",
         )  # fmt: skip
     back = "the first" if reply is None else f"{reply['sectors_good']} more"

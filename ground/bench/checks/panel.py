@@ -1,8 +1,8 @@
 """The panel's live operating point against what the planned load should give, and whether its current follows the sun.
 
-Across a resistor the volts are the current times the ohms, whatever the light: readings that do not fit the planned load
-speak of the load, the shunt or the wires. Whether current is in proportion to light depends on where on its curve the
-panel works: a large resistor holds it near open circuit, where volts hardly move and the sun's change is lost.
+Across a resistor the volts are the current times the ohms, whatever the light: readings that do not fit the planned
+load speak of the load, the shunt or the wires. Whether current is in proportion to light depends on where on its curve
+the panel works: a large resistor holds it near open circuit, where volts hardly move and the sun's change is lost.
 """
 
 import numpy as np
@@ -49,7 +49,7 @@ def _both(why, do=""):
 
 def _reversed(volt, measured):
     if volt > 0.1:
-        why = "The volts are right and the current runs backwards: the sensor's two inputs (+ and - of the shunt) are swapped."
+        why = "The volts are right and the current runs backwards: the sensor's inputs (+ and -) are swapped."
         do = "Cover the panel. Swap the wires at the sensor's two inputs: the panel's plus goes to +, the load to -."
     else:
         why = "The current runs backwards and there is no positive voltage: the panel is connected the wrong way round."
@@ -135,7 +135,7 @@ def _misfit(evidence, plan, ohm, measured, expected, common):
         )  # fmt: skip
     guess = "The load resistor or the shunt is not what the plan says."
     if any(abs(factor / plain - 1.0) < 0.1 for plain in _PLAIN_FACTORS):
-        guess = f"The current is off by a factor of {1 / factor:.2g}: a factor like that is most often a shunt with another value."
+        guess = f"The current is off by a factor of {1 / factor:.2g}: that is most often a shunt of another value."
     return Finding(
         SUBJECT, POINT, NO_GO, measured, expected, guess,
         "Measure the current with a multimeter in series and type --panel-ma: that tells which. Or cover the panel, "

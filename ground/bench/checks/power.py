@@ -10,8 +10,8 @@ from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped, with_unit
 from ground.bench.statistics import level
 
 SUBJECT = "panel's current sensor"
-# INA219 TI SBOS448: current 1 % and 100 uV of offset, bus 1 % and a step of 4 mV; INA226 TI SBOS547: 0.1 % and 10 uV, bus
-# 0.1 % and 7.5 mV.
+# INA219 TI SBOS448: current 1 % and 100 uV of offset, bus 1 % and a step of 4 mV; INA226 TI SBOS547: 0.1 % and 10 uV,
+# bus 0.1 % and 7.5 mV.
 _CHIPS = {"ina219": (0.01, 100e-6, 0.01, 0.004, 0.32), "ina226": (0.001, 10e-6, 0.001, 0.0075, 0.08192)}
 _READINGS_MIN = 10
 _SAME_SHUNT = 0.06  # resistors and sensors of the home bench agree within this
@@ -142,7 +142,8 @@ def _current(evidence, part, milliamps):
     ratio = mean / meter.value if meter.value else float("inf")
     if abs(ratio - 1.0) < 0.1:
         return Finding(
-            SUBJECT, name, WARNING, measured, expected, f"The board reads {100 * (ratio - 1):+.1f} % against the multimeter.",
+            SUBJECT, name, WARNING, measured, expected,
+            f"The board reads {100 * (ratio - 1):+.1f} % against the multimeter.",
             "Was the light steady? Run again; if it stays, keep it as a calibration point (--calibrate current).",
             **common,
         )  # fmt: skip

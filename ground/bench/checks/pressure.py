@@ -13,9 +13,9 @@ from ground.bench.statistics import level, noise
 
 SUBJECT = "barometer"
 # Accuracy at room conditions [hPa] and noise of one conversion [hPa], from the data sheets: MS5611 TE MS5611-01BA03
-# (+-2.5 mbar from 450 to 1100 mbar and -20 to 85 C, 0.012 mbar RMS at OSR 4096), BMP280 Bosch BST-BMP280-DS001 (+-1 hPa,
-# 1.3 Pa RMS at ultra high resolution without filter), BME280 Bosch BST-BME280-DS002 (the same). BMP280's and BME280's
-# figures are from memory. The firmware reads the BMP280 at x8: 1.6 Pa.
+# (+-2.5 mbar from 450 to 1100 mbar and -20 to 85 C, 0.012 mbar RMS at OSR 4096), BMP280 Bosch BST-BMP280-DS001 (+-1
+# hPa, 1.3 Pa RMS at ultra high resolution without filter), BME280 Bosch BST-BME280-DS002 (the same). BMP280's and
+# BME280's figures are from memory. The firmware reads the BMP280 at x8: 1.6 Pa.
 ACCURACY_HPA = {"ms5611": 2.5, "bmp280": 1.0, "bme280": 1.0}
 NOISE_HPA = {"ms5611": 0.012, "bmp280": 0.016, "bme280": 0.016}
 _NOISE_FACTOR = 3.0  # a door, a gust at the window and the specimen's own luck

@@ -109,9 +109,9 @@ def _mode(evidence):
         "gnss_model_set": (f"reads back model {said['a']}", "The board set another model than these settings name."),
         "gnss_model_refused": ("refused by the receiver", "It understands the command and says no."),
         "gnss_model_wrong": (f"reads back model {said['a']}", "It was told the model and keeps another one."),
-        "gnss_no_reply": ("no answer to any command", "It sends positions and hears nothing: its RX wire is open, or it is a "
-                          "kind that takes no such command."),
-        "gnss_restarted": ("lost by a restart of the receiver", "The receiver restarted and forgot it; the board sets it again."),
+        "gnss_no_reply": ("no answer to any command", "It sends positions and hears nothing: its RX wire is open, or "
+                          "it takes no such command."),
+        "gnss_restarted": ("lost by a restart of the receiver", "It restarted and forgot it; the board sets it again."),
     }[said["name"]]  # fmt: skip
     return Finding(
         SUBJECT, MODE, NO_GO, measured, expected,
@@ -145,13 +145,13 @@ def _sky(evidence):
                 SUBJECT, FIX, WARNING if indoors else NO_GO, measured, "a three-dimensional fix",
                 "It hears too few satellites" + (": indoors that is to be expected." if indoors else "."),
                 "Take the box outdoors, antenna up, with open sky and away from walls, and run again"
-                + ("." if indoors else "; or say --indoors if that has to wait. If it stays, look at antenna and its plug."),
+                + ("." if indoors else "; or say --indoors if that must wait. If it stays, look at antenna and plug."),
             ),
             skipped(SUBJECT, SATELLITES, "there is no fix; that comes first"),
         ]  # fmt: skip
     satellites = evidence.column("fix", "satellites")[mine]
     used = float(np.nanmedian(satellites)) if np.isfinite(satellites).any() else float("nan")
-    fix = Finding(SUBJECT, FIX, OK, f"three-dimensional in {100 * share:.0f} % of the last reports", "a three-dimensional fix",
+    fix = Finding(SUBJECT, FIX, OK, f"three-dimensional in {100 * share:.0f} % of reports", "a three-dimensional fix",
                   "It knows where it is.")  # fmt: skip
     least = evidence.plan.limits.satellites_min
     common = {"value": used, "unit": ""}

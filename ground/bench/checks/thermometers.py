@@ -126,7 +126,7 @@ def _places(evidence, speaking):
         measured = ", ".join(f"{place} {level(celsius)[0]:.1f} °C" for place, (_, _, celsius) in speaking.items())
         return [_placed(name, answers.ice_bath[0], hit, measured, "in the ice")]
     return [skipped(SUBJECT, name, "nobody warmed or cooled one of them",
-                    "Hold the OUTSIDE probe between two fingers for half a minute and say --warmed outside.")]  # fmt: skip
+                    "Hold the OUTSIDE probe between two fingers for half a minute; say --warmed outside.")]  # fmt: skip
 
 
 def _placed(name, said, hit, measured, how):

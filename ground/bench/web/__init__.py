@@ -66,7 +66,7 @@ class LiveServer:
             self._news.notify_all()
 
     def wait_newer(self, number):
-        """`(number, text)` of a state newer than `number`; `(number, None)` after a while without one, or at the end."""
+        """`(number, text)` of a state newer than `number`; `(number, None)` after a while without one or at the end."""
         with self._news:
             self._news.wait_for(lambda: self._number > number or self._closing, timeout=5.0)
             if self._closing or self._number == number:
