@@ -85,17 +85,12 @@ def _look(blocks, settled, first, expected):
 
 def _checked(data, at, kinds):
     """Syndromes, sequence numbers and times of candidates of several kinds, kind by kind."""
-    order = np.argsort(kinds, kind="stable")
-    by_kind = at.take(order)
     syndromes, seq = np.empty(len(at), dtype=np.uint32), np.empty(len(at), dtype=np.uint16)
     t_ms = np.empty(len(at), dtype=np.uint32)
-    check, first = frame_check.of_this_thread(), 0
-    for kind, count in enumerate(np.bincount(kinds, minlength=KIND_COUNT).tolist()):
-        if count:
-            chosen = slice(first, first + count)
-            places = order[chosen]
-            syndromes[places], seq[places], t_ms[places] = check.look(data, by_kind[chosen], kind)
-            first += count
+    check = frame_check.of_this_thread()
+    for kind in np.flatnonzero(np.bincount(kinds, minlength=KIND_COUNT)).tolist():
+        chosen = np.flatnonzero(kinds == kind)
+        syndromes[chosen], seq[chosen], t_ms[chosen] = check.look(data, at.take(chosen), kind)
     return syndromes, seq, t_ms
 
 
@@ -192,17 +187,20 @@ def _true_numbers(keys, guesses, matched):
 
 
 def together(these, those):
-    """Two sets of frames as one, rising by offset."""
+    """Two sets of frames as one, rising by offset; no block may hold frames of both."""
     if len(those.starts) == 0:
         return these
     if len(these.starts) == 0:
         return those
-    place = np.searchsorted(these.starts, those.starts) + np.arange(len(those.starts))
-    other = np.ones(len(these.starts) + len(those.starts), dtype=bool)
-    other[place] = False
-    columns = []
+    block = those.starts >> SECTOR_SHIFT
+    begins = np.append(0, np.flatnonzero(block[1:] != block[:-1]) + 1)  # where another place has to be looked up
+    place = np.searchsorted(these.starts, those.starts[begins]).repeat(np.diff(begins, append=len(block)))
+    place += np.arange(len(block))
+    others = np.ones(len(these.starts) + len(block), dtype=bool)
+    others[place] = False
+    other, columns = np.flatnonzero(others), []
     for this, that in zip(these, those, strict=True):
-        column = np.empty(len(other), dtype=this.dtype)
+        column = np.empty(len(others), dtype=this.dtype)
         column[place], column[other] = that, this
         columns.append(column)
     return Found(*columns)

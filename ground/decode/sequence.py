@@ -73,9 +73,10 @@ def _unwrapped(seq, t_ms):
 
 def _frames_per_ms(step, elapsed):
     """Mean rate over the short gaps, where the count is sure."""
-    short = elapsed < 60_000
-    total_ms = int(elapsed[short].sum(dtype=np.int64))
-    return max(int(step[short].sum(dtype=np.int64)), 0) / total_ms if total_ms else 0.0
+    long = np.flatnonzero(elapsed >= 60_000)
+    total_ms = int(elapsed.sum(dtype=np.int64)) - int(elapsed[long].sum(dtype=np.int64))
+    frames = int(step.sum(dtype=np.int64)) - int(step[long].sum(dtype=np.int64))
+    return max(frames, 0) / total_ms if total_ms else 0.0
 
 
 def _before_first(seq, t_ms, first, span):
