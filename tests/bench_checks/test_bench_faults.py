@@ -65,3 +65,32 @@ def test_what_nobody_typed_in_is_not_checked_and_says_how():
     assert {"pressure level", "which probe is which", "panel volts by multimeter", "panel current by multimeter",
             "battery volts by multimeter", "battery under load", "sounder", "LED"} <= set(open_)  # fmt: skip
     assert all(one.do for name, one in open_.items() if name != "clock against this computer")
+
+
+OTHER_CHIPS = {
+    "BMP280, INA226, TMP117 and DS18B20": {
+        "pressure": [{"chip": "bmp280", "name": "pressure", "address": 0x76}],
+        "power": [{"chip": "ina226", "name": "panel"}],
+        "temperature": [{"chip": "tmp117", "name": "outside", "place": "outside"},
+                        {"chip": "ds18b20", "name": "inside", "place": "inside"}],
+    },
+    "BME280 and two TMP117": {
+        "pressure": [{"chip": "bme280", "name": "pressure", "address": 0x76}],
+        "temperature": [{"chip": "tmp117", "name": "outside", "place": "outside"},
+                        {"chip": "tmp117", "name": "inside", "place": "inside", "address": 0x49}],
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("sensors", OTHER_CHIPS.values(), ids=OTHER_CHIPS)
+def test_other_chips_are_go_as_well(sensors):
+    judgement = judge(run_bench(Run(scenario={"sensors": sensors})))
+    assert judgement.is_go and judgement.of(WARNING) == []
+
+
+def test_four_chips_on_one_dead_bus_are_one_reason():
+    chips = ("pressure", "panel", "outside", "inside")
+    faults_ = tuple({"kind": "missing_chip", "chip": chip} for chip in chips)
+    judgement = judge(run_bench(Run(scenario={"sensors": OTHER_CHIPS["BME280 and two TMP117"]}, faults=faults_)))
+    assert [one.name for one in judgement.of(NO_GO, WARNING)] == ["I2C bus"]
+    assert "none of 4 chips" in judgement.of(NO_GO)[0].measured
