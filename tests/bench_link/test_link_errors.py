@@ -104,9 +104,7 @@ def test_boards_that_hold_something_else_are_told(tmp_path):
     flash.mkdir()
     with BareBoard(flash) as board:
         assert "has no Thistledown firmware; put it on: thistledown install" in refusal(board.port)
-    (flash / "main.py").write_text(
-        "import time\nwhile True:\n    print('blinking away')\n    time.sleep(0.2)\n"
-    )
+    (flash / "main.py").write_text("import time\nwhile True:\n    print('blinking away')\n    time.sleep(0.2)\n")
     with BareBoard(flash) as board:
         assert "has no Thistledown firmware" in refusal(board.port)
     (flash / "main.py").write_text(

@@ -45,7 +45,7 @@ def _put_in_place(board, pace, description):
 
     clock = board.clock
     clock.at(description["end_us"], lambda: clock.end(EndOfWorld("at its end")))
-    os.chdir(description["flash_folder"])
+    _enter_flash(board, description)
     os.putenv("MICROPYINSPECT", "1")  # the REPL, once this script is through
     micropython = Module("micropython", sys.modules.get("micropython") or __import__("micropython"))
     micropython.kbd_intr = _stop_key
@@ -62,6 +62,27 @@ def _put_in_place(board, pace, description):
     WDT.feed = fed
     if description.get("watchdog_left_us") is not None:
         _carry_on(WDT, clock, description["watchdog_left_us"])
+
+
+def _enter_flash(board, description):
+    """The board's own flash is the current directory; the first start finds in it what it was made with."""
+    import os
+
+    if board.flash is None:
+        os.chdir(description["flash_folder"])
+    else:
+        from ground.simulator.board.flash_mount import FOLDER, make, mount
+
+        try:
+            mount(board.flash)
+        except OSError:  # as a board does that finds none
+            make(board.flash)
+            mount(board.flash)
+        os.chdir(FOLDER)
+    if description["boot"] == 1:
+        for name, text in description["files"].items():
+            with open(name, "w") as file:
+                file.write(text)
 
 
 def _start(description):
@@ -103,11 +124,11 @@ class _Ending:
         now_us = board.clock.now_us
         watchdog = WDT.running
         left_us = watchdog._timeout_us - (now_us - watchdog._fed_us) if watchdog else None
-        board.card.close()
+        board.close()
         report = {
             "reason": self._reason, "detail": self._detail, "world_us": now_us, "state": board.save(),
             "watchdog_left_us": left_us, "objections": board.ledger.objections,
-            "block_writes": board.card.write_count,
+            "block_writes": board.card.write_count, "flash": board.flash_figures(),
         }  # fmt: skip
         with open(self._path, "w") as file:
             json.dump(report, file)
