@@ -13,6 +13,7 @@ import onewire
 
 from firmware.card_storage import CardStorage
 from firmware.core.i2c_guard import I2cGuard
+from firmware.flash_storage import FlashStorage
 from shared_protocol.compat import const
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
@@ -64,6 +65,7 @@ class Board:
             settings["card_miso"],
             settings["card_cs"],
         )
+        self.flash = FlashStorage()
 
     def start_watchdog(self) -> None:
         """From now on feed() has to be called every few seconds; there is no way back."""

@@ -21,6 +21,7 @@ class FlightComputer:
         self.framer = framer
         self.journal = journal
         self.logbook = logbook
+        self.copy = None
         self.schedule = None
         self.barometer = None
         self.power = None

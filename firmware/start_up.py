@@ -5,13 +5,14 @@ resumed), the chips, the loop. What is found missing on the way is an event and 
 """
 
 from firmware import instruments
-from firmware.core import last_words
+from firmware.core import last_words, spare
 from firmware.core.bus_repair import BusRepair
 from firmware.core.framer import Framer
 from firmware.core.journal import Journal
 from firmware.core.logbook import Logbook
 from firmware.core.phase import Phase
 from firmware.core.schedule import Clock, Schedule
+from firmware.core.second_copy import SecondCopy
 from firmware.core.selftest import SelfTest
 from firmware.core.signals import Signals
 from firmware.drivers.gnss import GnssReceiver
@@ -22,6 +23,7 @@ from firmware.tasks.health import HealthTask
 from firmware.tasks.identity import IdentityTask
 from firmware.tasks.log import LogTask
 from shared_protocol import events
+from shared_protocol.second_copy import PART_KIB
 
 
 def build(board, settings, boots, cause: int) -> FlightComputer:
@@ -31,6 +33,8 @@ def build(board, settings, boots, cause: int) -> FlightComputer:
     journal = Journal(framer)
     logbook = Logbook(board.storage, framer, journal, clock, boots.count, raise_boot, settings, board.feed)
     computer = FlightComputer(clock, framer, journal, logbook)
+    if settings["copy_size_kib"] >= PART_KIB:
+        computer.copy = framer.copy = SecondCopy(board.flash, framer, journal, settings["contact"])
     computer.schedule = Schedule(clock, board.sleep_ms, board.feed, computer.on_error)
     _make_sensors(computer, board, settings)
     _make_keepers(computer, board, settings, cause)
@@ -58,14 +62,14 @@ def _make_keepers(computer, board, settings, cause):
     c.identity = IdentityTask(
         journal, c.logbook, settings, cause, board.unique_id(), c.barometer, c.thermometers, c.power
     )
-    c.log = LogTask(c.logbook, c.framer)
+    c.log = LogTask(c.logbook, journal, c.copy, receiver)
     c.signals = Signals(board.led, board.sounder)
     chips = [c.barometer.chip, c.power.chip, c.health.chip] + c.thermometers.chips
     if hasattr(board.i2c, "clear"):
         c.schedule.add_repair(BusRepair(journal, board.i2c, events.BUS_I2C).step)
     if c.thermometers.wire is not None:
         c.schedule.add_repair(BusRepair(journal, c.thermometers.wire, events.BUS_ONEWIRE).step)
-    c.selftest = SelfTest(journal, c.logbook, chips, receiver, c.health.read_battery, settings)
+    c.selftest = SelfTest(journal, c.logbook, chips, receiver, c.health.read_battery, settings, c.copy)
     c.phase = Phase()
     measuring = [c.barometer, c.power, c.thermometers, c.health]
     factor = settings["landed_period_factor"]
@@ -80,6 +84,12 @@ def start(computer: FlightComputer, board, settings, boots, cause: int) -> None:
     begun = now()
     journal = computer.journal
     computer.logbook.open(begun)
+    from firmware.core import copy_search  # here, so that the table of records is not in memory twice
+
+    copy_search.begin(
+        computer.copy, board.flash, computer.logbook, journal, settings["copy_size_kib"] // PART_KIB, begun
+    )
+    spare.forget(spare.LOG_OPENING)
     computer.phase.begin(computer.logbook.phase)
     journal.event(begun, events.POWER_UP, events.SYSTEM, 0, cause, computer.logbook.boot)
     if settings.replaced:

@@ -64,6 +64,7 @@ class Settings(BaseModel):
 
     contact: Annotated[str, Field(max_length=400), AfterValidator(_plain_text)] = ""
     log_size_mib: int = _whole(64, 1, 2047, "MiB")
+    copy_size_kib: int = _whole(960, 0, 16384, "KiB")
     card_spi: PeripheralNumber = 0
     card_sck: Pin = 18
     card_mosi: Pin = 19

@@ -6,7 +6,8 @@ from the codes because the firmware needs the codes all the time and the sentenc
 
 from shared_protocol import events
 
-SOURCES = ("system", "card", "pressure", "temperature", "power", "battery", "gnss", "settings", "sounder", "bus")
+SOURCES = ("system", "card", "pressure", "temperature", "power", "battery", "gnss", "settings", "sounder", "bus",
+           "flash")
 
 EVENTS = (
     (events.POWER_UP, "power_up", "power-up number {b}, cause {a} (1 power, 2 watchdog, 3 own reset, 0 unknown)"),
@@ -62,4 +63,13 @@ EVENTS = (
     (events.CHIP_DISTURBED, "chip_disturbed",
      "chip answers wrongly now and then (status {a}) after {b} good readings"),
     (events.CHIP_STEADY, "chip_steady", "chip answers steadily again, after {a} s and {b} wrong answers"),
+    (events.LOG_ALONE, "log_alone", "no card: the log is kept in flash alone (1 gone on with from the last power-up, 0 begun anew: {a})"),
+    (events.COPY_BEGUN, "copy_begun", "second copy in flash goes on at sector {a} in a ring of {b} KiB"),
+    (events.COPY_SMALL, "copy_small", "flash has room for {a} KiB of the second copy, not for {b} KiB"),
+    (events.COPY_ERROR, "copy_error", "second copy: flash refused a write (error {a}) at sector {b}"),
+    (events.COPY_WHOLE, "copy_whole", "card away for {a} s: all readings go to flash"),
+    (events.COPY_THINNED, "copy_thinned", "flash fills up: from here on it gets one reading of each kind in 5 s"),
+    (events.COPY_STOPPED, "copy_stopped", "second copy ends here: its {a} sectors would overwrite the flight's beginning"),
+    (events.CARD_SLOW, "card_slow", "card was busy for {a} ms with sector {b}"),
+    (events.RECORDS_LOST, "records_lost", "{a} records found no room while the card took none"),
 )

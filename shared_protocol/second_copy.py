@@ -16,3 +16,15 @@ PERIOD_MS = const(5000)  # one reading of each kind in each of these stretches o
 def part_name(part):
     """The file of a part of the ring, from 0."""
     return FOLDER + "/part" + ("00" + str(part))[-3:] + ".log"
+
+
+def part_number(name):
+    """The part that a file in the folder is, -1 for any other name."""
+    digits = name[4:7]
+    return int(digits) if len(name) == 11 and name[:4] == "part" and name[7:] == ".log" and digits.isdigit() else -1
+
+
+def finder_text(contact):
+    """What the first sector of a part says: what this is, and whom to call. At most 477 bytes of ASCII."""
+    text = "THISTLEDOWN flight log, format 1, second copy. If found, thank you:\n" + contact
+    return "".join([ch if " " <= ch <= "~" or ch == "\n" else "?" for ch in text])[:477]

@@ -62,11 +62,11 @@ def new_id(old_ids) -> int:
     return log_id
 
 
-def text_sectors(contact: str, log_id: int, boot: int, seq: int, t_ms: int) -> list:
-    """The sectors that say what the log is, 512 bytes each."""
+def text_sectors(contact: str, log_id: int, boot: int, seq: int, t_ms: int, first: int = 0, flags: int = 0) -> list:
+    """The sectors that say what the log is, 512 bytes each, numbered from `first`."""
     sectors: list = []
     for text in layout.text_sectors(contact):
-        sectors.append(encode_text_sector(text, log_id, boot, len(sectors), seq, t_ms))
+        sectors.append(encode_text_sector(text, log_id, boot, first + len(sectors), seq, t_ms, flags))
     return sectors
 
 

@@ -16,6 +16,11 @@ A commit is one whole, aligned, write-once sector through a file that is never f
 write. A sector that the card refuses goes to the next place, with a new number in its header; the old place stays as it
 is. Places are tried up to HOLE_MAX behind the last good one, as the search for the end counts on. After that the card
 is lost: it is mounted and searched anew every few seconds, and if it answers and still refuses, a new log is begun.
+
+Without a card at power-up the second copy says which log to go on with, or a new one is begun (core/copy_search.py).
+Once a flight has a log, a card that is put in has to fit it: if its newest log is another one, a new file is armed, with
+this log's id if that was made up in this boot (so that no other card can have it), else with an id of its own that
+`continues` names.
 """
 
 from firmware.core import spare
@@ -69,11 +74,14 @@ class Logbook:
         self._lost_at_ms = 0
         self._retry_at_ms = 0
         self._previous_id = 0  # of a log on the card that is not gone on with
+        self._is_made_up = False  # the log's id, without a card that has a file of it
+        self._was_open = False  # in this boot
         self._name = ""  # of the file
         self.is_open = False
         self.was_lost = False
         self.number = 0
         self.log_id = 0
+        self.continues = 0  # id of the log before this one, if that was begun by the same flight
         self.resumed = False
         self.first_sector = 0  # where this boot began in this log
         self.resume_reads = 0
@@ -103,6 +111,28 @@ class Logbook:
             self._journal.event(now_ms, events.CARD_BACK, events.CARD, 0, away_s)
         return self.is_open
 
+    def go_on_alone(self, log_id: int, boot: int, flags: int) -> None:
+        """Without a card: go on in the log of the second copy, whose newest sector says all this."""
+        self._next_boot(boot)
+        self.resumed = True
+        self.phase = flags >> PHASE_SHIFT & PHASE_MASK
+        self.log_id = log_id
+        self._framer.begin(log_id, self.boot)
+
+    def begin_alone(self, log_id: int) -> None:
+        """Without a card and without a log in the second copy: begin one that has no file yet."""
+        self._is_made_up = True
+        self.log_id = log_id
+        self._framer.begin(log_id, self.boot)
+
+    def flags(self) -> int:
+        """What a sector's header has to say at present."""
+        return self.phase << PHASE_SHIFT | (FINISHED if self.finished else 0)
+
+    def away_ms(self, now_ms: int) -> int:
+        """How long the card has been away; 0 while it is there."""
+        return 0 if self.is_open else now_ms - self._lost_at_ms
+
     def ready(self, now_ms: int) -> bool:
         """True if sectors can be committed. A lost card is tried again here, when its time has come."""
         if self.is_open:
@@ -112,7 +142,7 @@ class Logbook:
     def commit(self, now_ms: int) -> bool:
         """Write the oldest waiting sector, in the next place if the card refuses: two tries at most. True if safe."""
         framer = self._framer
-        flags = self.phase << PHASE_SHIFT | (FINISHED if self.finished else 0)
+        flags = self.flags()
         for _ in range(2):
             sector = framer.seal(self._next, flags, now_ms)
             begun = self._clock.now()
@@ -164,26 +194,35 @@ class Logbook:
         self.resume_reads = end.reads
         following = end.last + 2  # the one between may be torn
         is_ours = end.usable and end.log_id == self.log_id  # the same card coming back, not a power-up
+        is_others = self.log_id != 0 and not is_ours
         is_finished = bool(end.flags & FINISHED) and not is_ours
-        if not end.usable or is_finished or search.total - following < _ROOM_MIN:
+        if not end.usable or is_others or is_finished or search.total - following < _ROOM_MIN:
             self._previous_id = end.log_id
             return False
         self._file = self._storage.open(name, "r+b")
         self._file.seek(following * SECTOR_SIZE)
-        if not is_ours:
-            if self.boot <= end.boot:  # no two boots of a log may share a number, and the flash may lose its count
-                self.boot = self._raise_boot((end.boot + 1) & 0xFFFFFFFF)
+        if not self._was_open:
+            self._next_boot(end.boot)
             self.first_sector = following
             self.resumed = True
+        if not is_ours:
             self.phase = end.flags >> PHASE_SHIFT & PHASE_MASK
         self._begin(now_ms, number, name, end.log_id, search.total, following)
         self._journal.event(now_ms, events.LOG_RESUMED, events.CARD, 0, number, following)
         return True
 
+    def _next_boot(self, boot):
+        """No two boots of a log may share a number, and the flash may lose its count."""
+        if self.boot <= boot:
+            self.boot = self._raise_boot((boot + 1) & 0xFFFFFFFF)
+
     def _arm(self, now_ms, number, log_arm):
         """Make a new log, with the help of the module log_arm."""
         name = log_arm.log_name(number)
-        log_id = log_arm.new_id((self.log_id, self._previous_id))
+        log_id = self.log_id
+        if not self._is_made_up:
+            self.continues = log_id
+            log_id = log_arm.new_id((log_id, self._previous_id))
         text = log_arm.text_sectors(self._contact, log_id, self.boot, self._framer.seq, now_ms)
         total = log_arm.create(self._storage, number, self._size_mib, text, self._feed)
         following = len(text)
@@ -192,6 +231,7 @@ class Logbook:
         self.first_sector = following
         self.resumed = False
         self.finished = False
+        self._is_made_up = False
         self._losses = 0
         self._begin(now_ms, number, name, log_id, total, following)
         self._journal.event(now_ms, events.LOG_ARMED, events.CARD, 0, number, total)
@@ -204,6 +244,7 @@ class Logbook:
         self._next = following
         self._failures = 0
         self.is_open = True
+        self._was_open = True
         self._journal.news += 1
         self._framer.begin(log_id, self.boot)
         if self._framer.is_full():

@@ -3,7 +3,7 @@
 It starts nothing and waits for nothing: sampling begins at once, and the verdict is given when the last part has shown
 itself or its time is over. GO means: the barometer, both thermometers and the power meter answered, the battery's
 divider reads more than nothing, the first sector of this boot was written to the card and read back, the receiver said
-something, and the settings were all right. After that a card that is lost on the ground turns GO into NO-GO, and back.
+something, flash takes the second copy, and the settings were all right. After that a card that is lost on the ground turns GO into NO-GO, and back.
 """
 
 from shared_protocol import events
@@ -20,12 +20,13 @@ _TIME_MS = const(8000)  # a cold receiver speaks within a second or two; the fir
 class SelfTest:
     """`chips` are the supervisors of what should be there; `read_battery()` gives the raw reading."""
 
-    def __init__(self, journal: "Journal", logbook: "Logbook", chips, receiver, read_battery, settings):
+    def __init__(self, journal: "Journal", logbook: "Logbook", chips, receiver, read_battery, settings, copy):
         self._journal = journal
         self._logbook = logbook
         self._chips = chips
         self._receiver = receiver
         self._read_battery = read_battery
+        self._copy = copy
         self._settings_trouble = 1 << events.SETTINGS if settings.replaced else 0
         self.is_done = False
         self.is_go = False
@@ -47,6 +48,8 @@ class SelfTest:
         trouble = self._settings_trouble
         if self._logbook.verified != 1:
             trouble |= 1 << events.CARD
+        if self._copy is not None and not self._copy.is_well:
+            trouble |= 1 << events.FLASH
         chips = self._chips
         for number in range(len(chips)):
             if not chips[number].present:

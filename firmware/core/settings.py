@@ -16,6 +16,7 @@ _PIN_MAX = const(63)
 # key: (default, lowest, highest) of a whole number
 NUMBERS = {
     "log_size_mib": (64, 1, 2047),  # a FAT file ends below 4 GiB, and seek() on 32-bit boards below 2 GiB
+    "copy_size_kib": (960, 0, 16384),
     "i2c_sda": (4, 0, _PIN_MAX),
     "i2c_scl": (5, 0, _PIN_MAX),
     "i2c_hz": (400000, 10000, 1000000),

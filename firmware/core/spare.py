@@ -12,6 +12,8 @@ import sys
 LOG_OPENING = (
     "firmware.core.log_search",
     "firmware.core.log_arm",
+    "firmware.core.copy_parts",
+    "shared_protocol.second_copy",
     "shared_protocol.layout",
     "shared_protocol.event_text",
     "shared_protocol.frame",
@@ -26,6 +28,7 @@ STARTING = (
     "firmware.core.settings",
     "firmware.core.boots",
     "firmware.core.last_words",
+    "firmware.core.copy_search",
     "firmware.status",  # nothing but numbers, and everybody has taken theirs
 )
 

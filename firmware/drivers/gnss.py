@@ -31,6 +31,8 @@ _RUBBISH_BYTES = const(50)
 _RATE_MS = const(3500)  # stay at each for so long,
 _RATES_PAUSE_MS = const(60000)  # and after all of them at the one in the settings for so long
 _SILENCE_MS = const(3000)
+_QUIET_MS = const(100)  # after the last byte: no burst has a longer pause in it
+_QUIET_MS_MAX = const(350)  # with a burst of 150 ms each second the next begins half a second later
 _DOUBT_MS = const(60000)  # at most one event of a kind in so long: a receiver gone mad does not fill the log
 _OLD_AIRBORNE_M = const(50000)
 _NEW_AIRBORNE_M = const(80000)
@@ -119,6 +121,11 @@ class GnssReceiver:
         if now_ms - self._looked_ms >= _LOOK_MS:
             self._looked_ms = now_ms
             self._look(now_ms)
+
+    def is_quiet(self, now_ms: int) -> bool:
+        """True right after a burst, when the next one is half a second off, and while nothing comes at all."""
+        since_ms = now_ms - self._byte_ms
+        return _QUIET_MS <= since_ms <= _QUIET_MS_MAX or since_ms >= _SILENCE_MS
 
     def _receive(self, now_ms: int) -> int:
         """Move at most one chunk from the UART to the parser."""

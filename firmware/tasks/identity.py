@@ -6,7 +6,7 @@ from firmware import VERSION
 from firmware.core.framer import PAYLOAD, Frame
 from firmware.tasks.power import CHANNEL_NUMBER
 from shared_protocol.compat import const
-from shared_protocol.records import BOOT, CHANNEL
+from shared_protocol.records import BOOT, CHANNEL, CONTINUES
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
@@ -43,6 +43,7 @@ class IdentityTask:
         self._shunt = settings["panel_shunt_microohm"]
         self._board_id = board_id
         self._boot_frame = Frame(BOOT)
+        self._continues_frame = Frame(CONTINUES)
         self._channel_frame = Frame(CHANNEL)
         self._news = -1
         self._next_ms = 0
@@ -67,6 +68,10 @@ class IdentityTask:
             self._settings_crc, logbook.first_sector, self._board_id,
         )  # fmt: skip
         put(frame, now_ms)
+        if logbook.continues:
+            frame = self._continues_frame
+            struct.pack_into("<I", frame.buffer, PAYLOAD, logbook.continues)
+            put(frame, now_ms)
         if self._barometer.chip.present:
             self._barometer.introduce(now_ms)
         self._thermometers.introduce(now_ms)

@@ -45,11 +45,11 @@ def load():
 
 def hardware():
     # board, card and settings: none of it counts
-    import fakes, ram_card
+    import fakes, ram_card, ram_flash
     card = ram_card.formatted_card(12288)
     for number in range(card.count):
         card.blocks[number] = card.blocks[number] or bytearray(512)
-    return fakes.FakeBoard(ram_card.FatStorage(card)), fakes.Boots(1), fakes.Stop
+    return fakes.FakeBoard(ram_card.FatStorage(card), 0, ram_flash.RamFlash(ram_flash.RamFlashChip(352))), fakes.Boots(1), fakes.Stop
 
 def start(board, boots):
     from firmware.core.settings import Settings

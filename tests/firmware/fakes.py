@@ -307,10 +307,17 @@ class Boots:
         return self.count
 
 
+class NoFlash:
+    """A board's flash that can't be read."""
+
+    def names(self):
+        raise OSError(5)
+
+
 class FakeBoard:
     """What FlightComputer wants of firmware.board.Board."""
 
-    def __init__(self, storage, ticks=0):
+    def __init__(self, storage, ticks=0, flash=None):
         self.time = VirtualTime(ticks)
         self.ticks_ms = self.time.ticks_ms
         self.ticks_diff = self.time.ticks_diff
@@ -324,6 +331,7 @@ class FakeBoard:
         self.led = Pin()
         self.sounder = Pin()
         self.storage = storage
+        self.flash = flash or NoFlash()
         self.fed = 0
 
     def feed(self):

@@ -10,19 +10,21 @@ from shared_protocol import records
 from tests.firmware.fakes import Boots, FakeBoard, Stop
 from tests.firmware.logbook_bench import frames_of
 from tests.firmware.ram_card import FatStorage, formatted_card
+from tests.firmware.ram_flash import RamFlash, RamFlashChip
 
 GOOD_SETTINGS = {key: entry[0] for key, entry in NUMBERS.items()}
 GOOD_SETTINGS.update({key: choices[0] for key, choices in CHOICES.items()})
 GOOD_SETTINGS.update(dict.fromkeys(ROMS, ""))
-GOOD_SETTINGS.update({"contact": "Call the farm", "log_size_mib": 4})
+GOOD_SETTINGS.update({"contact": "Call the farm", "log_size_mib": 4, "copy_size_kib": 128})
 
 
 class Flight:
     """A power-up of the flight computer on a fake board."""
 
-    def __init__(self, card=None, boot=1, ticks=0, settings=None, prepare=None):
+    def __init__(self, card=None, boot=1, ticks=0, settings=None, prepare=None, flash=None):
         self.card = card or formatted_card(20000)
-        self.board = FakeBoard(FatStorage(self.card), ticks)
+        self.flash = flash or RamFlash(RamFlashChip(96))
+        self.board = FakeBoard(FatStorage(self.card), ticks, self.flash)
         if prepare:
             prepare(self.board)
         data = json.dumps(GOOD_SETTINGS).encode() if settings is None else settings
