@@ -68,14 +68,24 @@ def advance(registers, byte_count):
 
 
 @lru_cache(maxsize=4)
-def advance_sectors(count):
-    """M[512 (count - 1 - i)] for i = 0 to count - 1; uint32, shape (count, 4, 256)."""
+def _advance_sectors(count):
+    """M[512 (count - 1 - i)] for i = 0 to count - 1, end to end; uint32, shape (count x 4 x 256,)."""
     sector = advance_words()[SECTOR_WORDS]
     operators = np.empty((count, 4, 256), dtype=np.uint32)
     operators[count - 1] = advance_words()[0]
     for i in range(count - 2, -1, -1):
         operators[i] = apply(sector, operators[i + 1])
-    return operators
+    return operators.ravel()
+
+
+def joined(registers):
+    """F of sectors standing end to end from F of each; uint32, shape (n, sectors) -> (n,)."""
+    count = registers.shape[1]
+    operators = _advance_sectors(count)
+    registers = np.ascontiguousarray(registers, dtype="<u4")
+    pieces = registers.view(np.uint8).reshape(len(registers), count, 4)
+    tables = np.arange(count)[:, None] * 1024 + np.arange(4) * 256
+    return np.bitwise_xor.reduce(operators.take(pieces + tables).reshape(len(registers), -1), axis=1)
 
 
 def valid_frame_register(size, salt):

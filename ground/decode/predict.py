@@ -1,19 +1,22 @@
-"""The fast road: every frame of an undamaged log, checked by one CRC call per 8 KiB.
+"""The fast road: every frame of an undamaged log, checked by one CRC call per 4 KiB.
 
 The sync word stands at even offsets, so the frames of 2 MiB are found by one comparison. If they are all valid, the
 CRC of their group of sectors follows from where they end (crc_tables.py says why); `zlib.crc32` over the group is
 then compared with that prediction. A group that differs holds damage, or a chance sync word, or a sector without a
-header, and is left to rough.py frame by frame: its sectors one by one would cost more. Groups of 8 KiB, because CRC-32
-finds every change of up to 3 bits only in blocks of that order (Hamming distance 4 to 91 607 bits; from memory).
+header, and is left to rough.py frame by frame: its sectors one by one would cost more.
+
+Groups of 4 KiB, for two reasons. CRC-32 finds every change of up to 3 bits only in blocks of up to 11 KiB (Hamming
+distance 4 to 91 607 bits; from memory). And below 5 KiB zlib keeps the interpreter's lock: letting go of it for a
+microsecond at a time would make two threads wait for each other more than they work.
 """
 
 from functools import lru_cache
-from typing import NamedTuple
 from zlib import crc32
 
 import numpy as np
 
 from ground.decode import crc_tables
+from ground.decode.found import NOTHING, Found
 from ground.decode.sectors import intact_text
 from ground.decode.threads import each
 from ground.decode.wire import (
@@ -27,27 +30,12 @@ from ground.decode.wire import (
     kind_of_pair,
 )
 
-GROUP = 16  # blocks, 8 KiB
-CHUNK = 256 * GROUP  # blocks handled at a time, 2 MiB: stays in the processor's cache
-_PROBE = 8 * GROUP  # blocks
+GROUP = 8  # blocks, 4 KiB
+CHUNK = 512 * GROUP  # blocks handled at a time, 2 MiB: stays in the processor's cache
+_PROBE = 16 * GROUP  # blocks
 _KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 50 MB and the careful road is taken
 _STRIDE = 512  # an "entry" is kind * 512 + the word at which the frame ends: kind and end in one number
 _TOO_LONG = SECTOR_WORDS + 1
-
-
-class Found(NamedTuple):
-    """Intact data frames, rising by offset; five arrays of one length."""
-
-    starts: np.ndarray  # int64, offset of the frame
-    kinds: np.ndarray  # uint8
-    keys: np.ndarray  # int32
-    seq: np.ndarray  # uint16
-    t_ms: np.ndarray  # uint32
-
-
-NOTHING = Found(
-    np.empty(0, np.int64), np.empty(0, np.uint8), np.empty(0, np.int32), np.empty(0, np.uint16), np.empty(0, np.uint32)
-)
 
 
 def clean_frames(blocks):
@@ -66,6 +54,7 @@ def clean_frames(blocks):
         return [NOTHING] * len(firsts), settled
     tables = _end_tables(tuple(blocks.keys.salts().tolist()))
     text = intact_text(blocks)
+    all_words = blocks.data.view("<u2")
     hurt = [False]  # whether hardly a group of the chunk before matched: then a few are tried before all are
 
     def attempt(first, last):
@@ -80,16 +69,19 @@ def clean_frames(blocks):
             return NOTHING
         words, kinds, settled[first:last] = attempt(first, last)
         hurt[0] = np.count_nonzero(settled[first:last]) < (last - first) // 8
-        keys = owner.take(words >> 8) if owner.any() else np.zeros(len(words), dtype=np.int32)
+        keys = owner.take(words >> 8) if owner.any() else np.broadcast_to(np.int32(0), words.shape)
         words += first * SECTOR_WORDS  # from here on places in the whole; what they point at is still in the cache
-        return Found(words * 2, kinds, keys, *_stamps(blocks.data.view("<u2"), words))
+        return Found(words * 2, kinds, keys, *_stamps(all_words, words))
 
     return each(part, firsts), settled
 
 
 def _stamps(data, words):
     """Sequence numbers and times of frames at word offsets."""
-    return data[words + 2], data[words + 3] | data[words + 4].astype(np.uint32) << np.uint32(16)
+    high = data[4:].take(words).astype(np.uint32)
+    high <<= np.uint32(16)
+    high |= data[3:].take(words)
+    return data[2:].take(words), high
 
 
 @lru_cache(maxsize=1)
@@ -114,13 +106,14 @@ def _end_tables(salts):
 
 
 def _candidates(words):
-    """Places of what looks like frames, none running out of its sector: word offset, offset in the sector, entry."""
+    """Places of what begins like a frame: word offset, word in the sector, entry.
+
+    Some are none (a sync word in a payload): their end, entry % 512, is past the sector.
+    """
     at = np.flatnonzero(words[:-1] == SYNC_WORD)
     inside = (at & (SECTOR_WORDS - 1)).astype(np.int16)
-    entry = _entry_of_pair().take(words[at + 1]) + inside
-    keep = (entry & (_STRIDE - 1)) <= SECTOR_WORDS
-    if not keep.all():
-        at, inside, entry = at[keep], inside[keep], entry[keep]
+    entry = _entry_of_pair().take(words[1:].take(at))
+    entry += inside
     return at, inside, entry
 
 
@@ -130,18 +123,15 @@ def _chunk(blocks, first, last, text, tables):
     at, inside, entry = _candidates(data.view("<u2"))
     owner = blocks.owner[first:last]
     count = last - first
+    end = entry & (_STRIDE - 1)
+    none = np.flatnonzero(end > SECTOR_WORDS)
     if owner[0] >= 0 and (owner == owner[0]).all():
         parts = tables[owner[0]].take(entry)
     else:  # several boots or logs side by side; loose blocks may take any table, their group fails anyway
         parts = tables[np.maximum(owner, 0)[at >> 8], entry]
+    parts[none] = 0
 
-    registers = np.zeros(count, dtype=np.uint32)
-    begins = np.flatnonzero(inside == 0)
-    if len(begins):
-        head = at[begins] >> 8
-        registers[head] = np.bitwise_xor.reduceat(parts[begins[0] :], begins - begins[0])
-        ends = entry[np.append(begins[1:], len(entry)) - 1] & (_STRIDE - 1)
-        registers[head] ^= crc_tables.fill_registers()[ends]
+    registers = _predicted(parts, at, inside, end, count)
     for block in text - first:
         registers[block] = _register(data[block * SECTOR_SIZE : (block + 1) * SECTOR_SIZE])
     whole = owner >= 0
@@ -150,11 +140,34 @@ def _chunk(blocks, first, last, text, tables):
     good = _groups_as_predicted(data, registers, whole)
     kind = (entry >> 9).astype(np.uint8)
     keep = kind != HEADER_KIND
+    keep[none] = False
     if len(text) or not good.all():
         is_text = np.zeros(count, dtype=bool)
         is_text[text - first] = True
         keep &= (good & ~is_text)[at >> 8]
     return at[keep], kind[keep], good
+
+
+def _predicted(parts, at, inside, end, count):
+    """Register that each block leaves if its header and all its frames are valid; uint32, shape (count,)."""
+    registers = np.zeros(count, dtype=np.uint32)
+    begins = np.flatnonzero(inside == 0)
+    if len(begins) < count:  # a block without header must not be taken for the end of the one before it
+        begins = np.flatnonzero(np.diff(at >> 8, prepend=-1))
+    if len(begins) == 0:
+        return registers
+    sums = np.bitwise_xor.accumulate(parts)  # two of them differ by what lies between, as with any running sum
+    lasts = np.append(begins[1:], len(at)) - 1
+    own = sums.take(lasts)
+    own[1:] ^= sums.take(lasts[:-1])
+    ends = end.take(lasts)
+    while ends.max() > SECTOR_WORDS:  # the last one of a block is none: the one before it counts
+        lasts = np.maximum(lasts - (ends > SECTOR_WORDS), begins)
+        following = end.take(lasts)
+        ends = np.where((lasts == begins) & (following > SECTOR_WORDS), SECTOR_WORDS, following)
+    own ^= crc_tables.fill_registers().take(ends)
+    registers[at.take(begins) >> 8] = own
+    return registers
 
 
 def _register(data):
@@ -169,16 +182,10 @@ def _groups_as_predicted(data, registers, usable):
     padded = np.concatenate(
         [registers[: count - count % GROUP], np.zeros(missing, np.uint32), registers[count - count % GROUP :]]
     )
-    grouped = padded.reshape(-1, GROUP)
-    operators = crc_tables.advance_sectors(GROUP)
-    total = np.zeros(len(grouped), dtype=np.uint32)
-    for place in range(GROUP):
-        total ^= crc_tables.apply(operators[place], grouped[:, place])
+    expected = crc_tables.joined(padded.reshape(-1, GROUP)) ^ np.uint32(crc_tables.ALL_ONES)
     usable = np.concatenate([usable, np.ones(missing, dtype=bool)])  # behind: same group, order does not matter here
-    whole = usable.reshape(-1, GROUP).all(axis=1)
     view = memoryview(data)
     size = GROUP * SECTOR_SIZE
-    good = np.zeros(len(grouped), dtype=bool)
-    for group in np.flatnonzero(whole).tolist():
-        good[group] = _register(view[group * size : (group + 1) * size]) == total[group]
+    found = [crc32(view[begin : begin + size], crc_tables.ALL_ONES) for begin in range(0, len(view), size)]
+    good = (np.array(found, dtype=np.uint32) == expected) & usable.reshape(-1, GROUP).all(axis=1)
     return np.repeat(good, GROUP)[:count]

@@ -5,20 +5,22 @@ no bytes make it raise.
 """
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 
 from ground.decode.damage import Damage, account
+from ground.decode.found import batch_of, end_to_end, merged
 from ground.decode.instruments import rows_by_value
-from ground.decode.predict import NOTHING, Found, clean_frames
-from ground.decode.rough import rough_frames, together
-from ground.decode.sectors import Blocks, Keys, split
-from ground.decode.sequence import arrange
+from ground.decode.predict import clean_frames
+from ground.decode.rough import rough_frames
+from ground.decode.runs import run_of, steady_run
+from ground.decode.sectors import Blocks, Keys, prove_headers, split
+from ground.decode.sequence import arrange, before_first
 from ground.decode.threads import each
 from ground.decode.wire import KIND_COUNT, KIND_SIZES, frame_dtypes, row_view
 
 _GAPS_MAX = 8
-_STEP = 1 << 16  # frames copied at a time, 2 MiB
 
 
 @dataclass
@@ -26,8 +28,13 @@ class Piece:
     """One stretch of bytes after the search: its blocks, its data frames and its damage."""
 
     blocks: Blocks
-    found: Found
+    batches: list
     damage: Damage
+
+    @cached_property
+    def found(self):
+        """All its frames."""
+        return end_to_end([batch.found for batch in self.batches])
 
 
 @dataclass
@@ -73,15 +80,16 @@ class Records:
 
 def search(blocks):
     """All intact data frames of some blocks."""
-    parts, settled = clean_frames(blocks)
+    founds, settled = clean_frames(blocks)
+    prove_headers(blocks, settled)
     rough = rough_frames(blocks, settled)
     damage = account(blocks, settled, rough)
-    parts = [together(part, more.found) for part, more in zip(parts, rough, strict=True)]
-    return Piece(blocks, Found(*(np.concatenate(column) for column in zip(NOTHING, *parts, strict=True))), damage)
+    founds = [merged(found, more.found) for found, more in zip(founds, rough, strict=True)]
+    return Piece(blocks, each(batch_of, founds), damage)
 
 
 def read(buffers):
-    """Records of one or more stretches of bytes.
+    """Records of one or more batches of bytes.
 
     Parameters
     ----------
@@ -97,10 +105,23 @@ def read(buffers):
 
 def collect(pieces, keys):
     """Put the frames of all pieces in order, boot by boot, and cut them into one array per kind."""
-    seq = _joined([piece.found.seq for piece in pieces], np.uint16)
-    t_ms = _joined([piece.found.t_ms for piece in pieces], np.uint32)
-    owner = _joined([piece.found.keys for piece in pieces], np.int32)
-    kinds = _joined([piece.found.kinds for piece in pieces], np.uint8)
+    batches = [batch for piece in pieces for batch in piece.batches if batch.run]
+    run = steady_run([batch.run for batch in batches])
+    key = batches[0].key if batches else None
+    if run and key is not None and all(batch.key == key for batch in batches):
+        missing = before_first(run.first_seq, run.begin_ms, run.last_ms, run.count)
+        boots = [_boot(key, keys.pairs[key], run, missing, 0, [(missing, 0, run.begin_ms)] if run.first_seq else [])]
+        return Records(keys, *_rows_in_place(pieces), boots, pieces)
+    boots, order = _in_order([piece.found for piece in pieces], keys)
+    rows = _rows_in_place(pieces) if order is None else _rows_in_order(pieces, order)
+    return Records(keys, *rows, boots, pieces)
+
+
+def _in_order(founds, keys):
+    """The boots, and the order of all frames: log by log, boot by boot, by number; None if it is the source's."""
+    seq = _joined([found.seq for found in founds], np.uint16)
+    t_ms = _joined([found.t_ms for found in founds], np.uint32)
+    owner = _joined([found.keys for found in founds], np.int32)
     boots, orders = [], []
     by_key = dict(rows_by_value(owner)) if len(keys.pairs) > 1 else {0: slice(None)} if len(owner) else {}
     for key in sorted(by_key, key=keys.pairs.__getitem__):
@@ -108,7 +129,9 @@ def collect(pieces, keys):
         sequence = arrange(seq[mine], t_ms[mine])
         own_t = t_ms[mine] if sequence.order is None else t_ms[mine][sequence.order]
         own_seq = seq[mine] if sequence.order is None else seq[mine][sequence.order]
-        boots.append(_boot(key, keys.pairs[key], sequence, own_t, own_seq))
+        gaps = _gaps(own_seq, own_t) if sequence.missing else []
+        run = run_of(own_seq, own_t)
+        boots.append(_boot(key, keys.pairs[key], run, sequence.missing, sequence.duplicate, gaps))
         if isinstance(mine, slice):
             orders.append(sequence.order)
         else:
@@ -116,35 +139,16 @@ def collect(pieces, keys):
     order = None if len(orders) == 1 and orders[0] is None else _joined(orders, np.int64)
     if order is not None and len(order) == len(seq) and (order[1:] > order[:-1]).all():
         order = None  # all there and in place
-    rows, row_keys = _rows_by_kind(pieces, kinds, owner, order)
-    return Records(keys, rows, row_keys, boots, pieces)
+    return boots, order
 
 
 def _joined(arrays, dtype):
     return np.concatenate(arrays) if len(arrays) > 1 else arrays[0] if arrays else np.empty(0, dtype)
 
 
-def _boot(key, pair, sequence, t_ms, seq):
-    gap_ms, gap_at = 0, int(t_ms[0])
-    if len(t_ms) > 1:
-        steps = np.diff(np.ascontiguousarray(t_ms)).view(
-            np.int32
-        )  # a task may stamp a reading a little before its neighbour
-        longest = int(steps.argmax())
-        gap_ms, gap_at = int(steps[longest]), int(t_ms[longest])
-    return BootFrames(
-        key,
-        pair[0],
-        pair[1],
-        sequence.kept,
-        sequence.missing,
-        sequence.duplicate,
-        int(t_ms.min()),
-        int(t_ms.max()),
-        gap_ms,
-        gap_at,
-        _gaps(seq, t_ms) if sequence.missing else [],
-    )
+def _boot(key, pair, run, missing, duplicate, gaps):
+    times = run.first_ms, run.last_ms, run.gap_ms, run.gap_at_ms
+    return BootFrames(key, *pair, run.count, missing, duplicate, *times, gaps)
 
 
 def _gaps(seq, t_ms):
@@ -160,55 +164,50 @@ def _gaps(seq, t_ms):
     return gaps + ([(int(seq[0]), 0, int(t_ms[0]))] if seq[0] else [])
 
 
-def _rows_by_kind(pieces, kinds, owner, order):
-    """Whole frames by kind, in the given order (None: as they are)."""
-    counts = np.bincount(kinds if order is None else kinds[order], minlength=KIND_COUNT)
-    out = [np.empty(count, dtype=f"V{size}") for count, size in zip(counts, KIND_SIZES, strict=True)]
-    row_keys = [np.zeros(count, dtype=np.int32) for count in counts]
-    if order is None:
-        filled = np.zeros(KIND_COUNT, dtype=np.int64)
-        for piece in pieces:
-            _fill_in_place(piece, out, row_keys, filled)
-    else:
-        _fill_in_order(pieces, kinds, owner, order, out, row_keys)
-    rows = [rows.view(frame_dtypes()[kind]) for kind, rows in enumerate(out)]
-    return rows, row_keys
+def _rows_in_place(pieces):
+    """Whole frames by kind in the order of the source, and the key of each."""
+    tasks, filled = [], [0] * KIND_COUNT
+    for piece in pieces:
+        for batch in piece.batches:
+            tasks.append((piece, batch, filled))
+            filled = [goal + count for goal, count in zip(filled, batch.counts, strict=True)]
+    rows, row_keys = _empty_rows(filled)
+
+    def copy(task):
+        piece, batch, goals = task
+        found = batch.found
+        for kind in range(KIND_COUNT):
+            if batch.counts[kind]:
+                chosen = np.flatnonzero(found.kinds == kind)
+                goal = slice(goals[kind], goals[kind] + len(chosen))
+                rows[kind][goal] = row_view(piece.blocks.data, int(KIND_SIZES[kind]))[found.starts[chosen]]
+                if batch.key != 0:
+                    row_keys[kind][goal] = found.keys[chosen]
+
+    each(copy, tasks)
+    return _as_frames(rows), row_keys
 
 
-def _fill_in_place(piece, out, row_keys, filled):
-    """Copy a piece's frames behind what is there, a few thousand at a time: source and goal then stay in the cache."""
-    found = piece.found
-    views = [row_view(piece.blocks.data, int(size)) for size in KIND_SIZES]
-    several = found.keys.any()
-    begins = range(0, len(found.starts), _STEP)
-    counts = np.array([np.bincount(found.kinds[begin : begin + _STEP], minlength=KIND_COUNT) for begin in begins])
-    goals = filled + np.cumsum(counts, axis=0) - counts if len(counts) else counts
-
-    def copy(step):
-        stretch = slice(begins[step], begins[step] + _STEP)
-        kinds, starts = found.kinds[stretch], found.starts[stretch]
-        for kind in np.flatnonzero(counts[step]).tolist():
-            chosen = np.flatnonzero(kinds == kind)
-            goal = slice(goals[step, kind], goals[step, kind] + len(chosen))
-            out[kind][goal] = views[kind][starts[chosen]]
-            if several:
-                row_keys[kind][goal] = found.keys[stretch][chosen]
-
-    each(copy, range(len(begins)))
-    if len(counts):
-        filled += counts.sum(axis=0)
-
-
-def _fill_in_order(pieces, kinds, owner, order, out, row_keys):
+def _rows_in_order(pieces, order):
+    """Whole frames by kind in the given order, and the key of each."""
+    found = end_to_end([piece.found for piece in pieces])
     ends = np.cumsum([len(piece.found.starts) for piece in pieces])
-    ordered_kinds = kinds[order]
+    kinds = found.kinds[order]
+    rows, row_keys = _empty_rows([int(np.count_nonzero(kinds == kind)) for kind in range(KIND_COUNT)])
     for kind in range(KIND_COUNT):
-        chosen = order[ordered_kinds == kind]
-        row_keys[kind][:] = owner[chosen]
+        chosen = order[kinds == kind]
+        row_keys[kind][:] = found.keys[chosen]
         for piece, end in zip(pieces, ends, strict=True):
-            begin = end - len(piece.found.starts)
-            here = np.flatnonzero((chosen >= begin) & (chosen < end))
+            here = np.flatnonzero((chosen >= end - len(piece.found.starts)) & (chosen < end))
             if len(here):
-                out[kind][here] = row_view(piece.blocks.data, int(KIND_SIZES[kind]))[
-                    piece.found.starts[chosen[here] - begin]
-                ]
+                rows[kind][here] = row_view(piece.blocks.data, int(KIND_SIZES[kind]))[found.starts[chosen[here]]]
+    return _as_frames(rows), row_keys
+
+
+def _empty_rows(counts):
+    rows = [np.empty(count, dtype=f"V{size}") for count, size in zip(counts, KIND_SIZES, strict=True)]
+    return rows, [np.zeros(count, dtype=np.int32) for count in counts]
+
+
+def _as_frames(rows):
+    return [rows.view(frame_dtypes()[kind]) for kind, rows in enumerate(rows)]

@@ -13,7 +13,8 @@ import numpy as np
 
 from ground.decode import frame_check
 from ground.decode.candidates import looks_like_frames, near_copy
-from ground.decode.predict import CHUNK, NOTHING, Found
+from ground.decode.found import NOTHING, Found, merged
+from ground.decode.predict import CHUNK
 from ground.decode.sectors import LOOSE, Keys
 from ground.decode.threads import each
 from ground.decode.wire import HEADER_KIND, KIND_COUNT, KIND_SIZES, SECTOR_SHIFT, SECTOR_SIZE, frame_dtypes, rows_at
@@ -30,7 +31,7 @@ class Rough:
 
     Attributes
     ----------
-    found : predict.Found
+    found : found.Found
         Intact data frames, rising by offset.
     failed : numpy.ndarray of int64, shape (m,)
         Offsets that look like a frame (sync, legal type and length) and are none; rising.
@@ -152,7 +153,7 @@ def _match_loose(blocks, parts, loose):
             intact = keys >= 0
             starts = one.found.starts[_failed(intact, one.found.kinds, one.syndromes)]
             found = _only(one.found._replace(keys=true_numbers[keys]), intact)
-            parts[n] = Rough(together(parts[n].found, found), np.sort(np.concatenate([parts[n].failed, starts])))
+            parts[n] = Rough(merged(parts[n].found, found), np.sort(np.concatenate([parts[n].failed, starts])))
 
 
 def _learn_keys(blocks, loose):
@@ -184,26 +185,6 @@ def _true_numbers(keys, guesses, matched):
     for number in np.flatnonzero(came_true[:-1]).tolist():
         translation[number] = keys.add(*guesses.pairs[number])
     return translation
-
-
-def together(these, those):
-    """Two sets of frames as one, rising by offset; no block may hold frames of both."""
-    if len(those.starts) == 0:
-        return these
-    if len(these.starts) == 0:
-        return those
-    block = those.starts >> SECTOR_SHIFT
-    begins = np.append(0, np.flatnonzero(block[1:] != block[:-1]) + 1)  # where another place has to be looked up
-    place = np.searchsorted(these.starts, those.starts[begins]).repeat(np.diff(begins, append=len(block)))
-    place += np.arange(len(block))
-    others = np.ones(len(these.starts) + len(block), dtype=bool)
-    others[place] = False
-    other, columns = np.flatnonzero(others), []
-    for this, that in zip(these, those, strict=True):
-        column = np.empty(len(others), dtype=this.dtype)
-        column[place], column[other] = that, this
-        columns.append(column)
-    return Found(*columns)
 
 
 def _keep_outer_frames(parts):

@@ -12,11 +12,20 @@ import numpy as np
 from ground.decode.crc_tables import fixed_length_crc
 from ground.decode.wire import SECTOR_SIZE, frame_dtypes, rows_at
 from shared_protocol.crc import frame_salt
-from shared_protocol.frame import CRC_SIZE, FORMAT_VERSION, HEADER_SIZE, KIND_TEXT, sector_mark
+from shared_protocol.frame import CRC_SIZE, FORMAT_VERSION, HEADER_SIZE, KIND_TEXT, PREFIX_SIZE, sector_mark
 from shared_protocol.records import HEADER
 
 LOOSE = -1
 MARK = np.frombuffer(sector_mark(), dtype="<u4")[0]
+# The first 32 bytes of a sector: the header frame up to its CRC, its (log id, boot) as one number.
+_HEAD = np.dtype(
+    {
+        "names": ["mark", "pair", "format", "kind"],
+        "formats": ["<u4", "<u8", "u1", "u1"],
+        "offsets": [0, *(PREFIX_SIZE + at for at in (0, 12, 13))],
+        "itemsize": 32,
+    }
+)
 
 
 @dataclass
@@ -59,6 +68,8 @@ class Blocks:
         Shared by all blocks of a source.
     aligned : bool
         Whether sectors stand on block boundaries. If not, what lies between frames may be anything, and is no damage.
+    unproven : numpy.ndarray of bool, shape (n,)
+        Owned blocks whose header's own CRC was not looked at yet: predict.py proves most of them by the group.
     """
 
     data: np.ndarray
@@ -69,6 +80,7 @@ class Blocks:
     version: np.ndarray
     keys: Keys
     aligned: bool = True
+    unproven: np.ndarray | None = None
 
     @property
     def count(self):
@@ -118,32 +130,65 @@ def split(data, keys, joined=None, aligned=True):
     if size % SECTOR_SIZE:
         data = np.concatenate([data, np.zeros(SECTOR_SIZE - size % SECTOR_SIZE, dtype=np.uint8)])
     count = len(data) // SECTOR_SIZE
-    marked = marked_blocks(data) if aligned else np.empty(0, np.int64)
-    found, intact = header_rows(data, marked * SECTOR_SIZE)
-    intact &= marked * SECTOR_SIZE + HEADER_SIZE <= size
-    marked, found = marked[intact], found[intact]
+    heads = _heads(data)
+    marked = np.flatnonzero(heads["mark"] == MARK) if aligned else np.empty(0, np.int64)
+    marked = marked[marked * SECTOR_SIZE + HEADER_SIZE <= size]
+    numbers, proven = _key_numbers(data, marked, heads["pair"][marked], keys)
 
-    kind, version = np.zeros(count, dtype=np.uint8), np.zeros(count, dtype=np.uint8)
-    kind[marked], version[marked] = found["kind"], found["format"]
     owner = np.full(count, LOOSE, dtype=np.int32)
-    owner[marked] = _key_numbers(found, keys)
+    owner[marked] = numbers
+    kind, version = np.zeros(count, dtype=np.uint8), np.zeros(count, dtype=np.uint8)
+    marked, proven = marked[numbers >= 0], proven[numbers >= 0]
+    kind[marked], version[marked] = heads["kind"][marked], heads["format"][marked]
+    unproven = np.zeros(count, dtype=bool)
+    unproven[marked] = ~proven
     if joined is None:
         joined = np.ones(count, dtype=bool)
-    return Blocks(data, size, owner, joined, kind, version, keys, aligned)
+    return Blocks(data, size, owner, joined, kind, version, keys, aligned, unproven)
 
 
-def _key_numbers(found, keys):
-    """Key number of each header, new ones in the order of the file."""
-    if len(found) == 0:
-        return np.empty(0, dtype=np.int32)
-    changes = (
-        np.flatnonzero((found["log_id"][1:] != found["log_id"][:-1]) | (found["boot"][1:] != found["boot"][:-1])) + 1
-    )
-    begins = np.concatenate([[0], changes])  # few: a boot's sectors stand together
-    numbers = [
-        keys.add(*pair) for pair in zip(found["log_id"][begins].tolist(), found["boot"][begins].tolist(), strict=True)
-    ]
-    return np.repeat(np.array(numbers, dtype=np.int32), np.diff(np.append(begins, len(found))))
+def _heads(data):
+    """What the first 32 bytes of each block say, if they are a header; a compact copy, one memory access each."""
+    count = len(data) // SECTOR_SIZE
+    heads = np.ndarray((count, 4), dtype="<u8", buffer=data, strides=(SECTOR_SIZE, 8)).copy()
+    return heads.view(_HEAD).ravel()
+
+
+def _key_numbers(data, marked, pairs, keys):
+    """Key number of each marked block and whether its header's CRC was looked at; LOOSE where that failed.
+
+    A boot's sectors stand together, so it is enough to look at the first of each run that names the same pair. If that
+    one is hurt, all of its run are looked at.
+    """
+    numbers = np.full(len(marked), LOOSE, dtype=np.int32)
+    proven = np.append(True, pairs[1:] != pairs[:-1])[: len(marked)]
+    intact = np.repeat(_intact(data, marked[proven]), _run_lengths(proven))
+    proven |= ~intact
+    doubtful = np.flatnonzero(~intact)
+    intact[doubtful] = _intact(data, marked[doubtful])
+    named = np.flatnonzero(intact)
+    begins = np.append(True, pairs[named[1:]] != pairs[named[:-1]])[: len(named)]
+    own = [keys.add(pair & 0xFFFFFFFF, pair >> 32) for pair in pairs[named[begins]].tolist()]
+    numbers[named] = np.repeat(np.array(own, dtype=np.int32), _run_lengths(begins))
+    return numbers, proven
+
+
+def _run_lengths(begins):
+    """Lengths of the runs that begin where `begins` is true; the first item is always true."""
+    return np.diff(np.append(np.flatnonzero(begins), len(begins)))
+
+
+def _intact(data, blocks):
+    return header_rows(data, blocks * SECTOR_SIZE)[1]
+
+
+def prove_headers(blocks, settled):
+    """Look at the headers that nobody has proven yet; a block whose header is hurt becomes a loose one."""
+    doubtful = np.flatnonzero(blocks.unproven & ~settled)
+    hurt = doubtful[~_intact(blocks.data, doubtful)]
+    blocks.owner[hurt] = LOOSE
+    blocks.kind[hurt] = blocks.version[hurt] = 0
+    blocks.unproven = None
 
 
 def intact_text(blocks):

@@ -80,10 +80,16 @@ def _frames_per_ms(step, elapsed):
 
 
 def _before_first(seq, t_ms, first, span):
-    """Frames that the boot had numbered before its first one that is left."""
-    lost = int(seq[first])
-    elapsed = int(t_ms.max()) - int(t_ms[first])
+    return before_first(int(seq[first]), int(t_ms[first]), int(t_ms.max()), span)
+
+
+def before_first(lost, first_ms, last_ms, span):
+    """Frames that the boot had numbered before its first one that is left.
+
+    `lost` is that one's number, modulo 65536; `span` frames lie between it and the last one, at these times.
+    """
+    elapsed = last_ms - first_ms
     if elapsed > 0:
-        expected = int(t_ms[first]) * span / elapsed
+        expected = first_ms * span / elapsed
         lost += _WRAP * max(round((expected - lost) / _WRAP), 0) if expected > _LONG else 0
     return lost

@@ -1,0 +1,50 @@
+"""Batches of frames looked over one by one tell the same as all of them together."""
+
+import numpy as np
+
+from ground.decode import damage, predict, rough
+from ground.decode.records import read
+from ground.decode.runs import run_of, steady_run
+from tests.ground.test_decode_frames import array, small_log
+
+SEED = 20310528
+
+
+def cut(seq, t_ms, edges):
+    """Runs of the pieces between the edges."""
+    return [run_of(a, b) for a, b in zip(np.split(seq, edges), np.split(t_ms, edges), strict=True)]
+
+
+def test_runs_joined_tell_what_one_look_at_all_frames_tells():
+    rng = np.random.default_rng(SEED)
+    seq = np.arange(65_000, 67_000).astype(np.uint16)  # over the wrap
+    t_ms = np.cumsum(rng.integers(-3, 120, len(seq))).astype(np.uint32) + np.uint32(5000)
+    for edges in [1000], [1, 2, 1999], [400, 536, 537, 900]:
+        assert steady_run(cut(seq, t_ms, edges)) == run_of(seq, t_ms)
+
+
+def test_longest_pause_may_lie_between_two_batches():
+    t_ms = np.array([10, 20, 30, 9030, 9040], dtype=np.uint32)
+    run = steady_run(cut(np.arange(5, dtype=np.uint16), t_ms, [3]))
+    assert (run.gap_ms, run.gap_at_ms) == (9000, 30)
+
+
+def test_runs_with_a_hole_in_or_between_them_are_not_steady():
+    seq, t_ms = np.array([7, 8, 9, 11, 12], dtype=np.uint16), np.arange(5, dtype=np.uint32)
+    assert steady_run(cut(seq, t_ms, [3])) is None
+    assert steady_run(cut(seq, t_ms, [2])) is None
+    assert steady_run([]) is None
+
+
+def test_log_cut_into_many_batches_gives_the_same_records_and_boots(monkeypatch):
+    for boots in (1,), (1, 2):
+        data = array(small_log(boots=boots, text=True, mix=None).data())
+        whole = read([data])
+        for module in predict, rough, damage:
+            monkeypatch.setattr(module, "CHUNK", predict.GROUP)
+        pieces = read([data])
+        monkeypatch.undo()
+        assert len(pieces.pieces[0].batches) > 1
+        assert pieces.boots == whole.boots
+        for one, other in zip(pieces.rows + pieces.row_keys, whole.rows + whole.row_keys, strict=True):
+            assert np.array_equal(one, other)
