@@ -19,7 +19,9 @@ from ground.decode import (
     timeline,
 )
 from ground.decode.choice import LogSummary, choose
+from ground.decode.copies import Copies, logs_on_card, second_copy_blocks
 from ground.decode.instruments import rows_by_value
+from ground.decode.linked import follow_links, links
 from ground.decode.outcome import results_of
 from ground.decode.stamping import Stamper
 from ground.decode.table import Table
@@ -42,9 +44,10 @@ class Decoded:
     uncalibrated: int
     times_refused: dict  # key number -> {kind: fixes}, see gnss_clock.py
     calibrated: list  # of dict: the bench's calibrations that were used, as integrity.json has them
+    origin: Copies | None  # where the frames were found; None: all on one card, in one source
 
 
-def convert(everything, files=(), wanted=None, others=(), calibrations=()):
+def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts=None):
     """Records into physics; touches no file.
 
     Parameters
@@ -59,6 +62,8 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=()):
         Logs of the source that are not among `everything`: see `summaries`.
     calibrations : list of Calibration
         Of a bench record, for the sensors that it names.
+    parts : list of int, optional
+        Number of the source of each piece of `everything`, if there are several.
     """
     fix_table, fix_bits, fix_keys, fix_t, fix_seq = fixes.fixes(everything)
     fitted = _fit_boots(everything, fix_table, fix_bits, fix_keys, fix_t)
@@ -72,16 +77,18 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=()):
     joined, more = timeline.join(boots, [fitted.get(boot.key) for boot in boots], [causes.get(b.key) for b in boots])
     notes += more
     lines = {boot.key: line for boot, line in zip(boots, joined, strict=True)}
-    stamp = Stamper(everything, boots, lines)
+    origin = _origin(everything, chosen, parts)
+    follow_links(everything, boots, logs)
+    stamp = Stamper(everything, boots, lines, origin)
 
     refused = _doubt_times(fix_table, fix_bits, fix_keys, fix_t, lines)
     notes += [gnss_clock.note(boot.boot, refused[boot.key]) for boot in boots if boot.key in refused]
     fix_order = stamp.order(fix_keys, fix_t, fix_seq)
-    fix_table, fix_bits = stamp.table(fix_table, fix_keys, fix_t, fix_order), fix_bits[fix_order]
+    fix_table, fix_bits = stamp.table(fix_table, fix_keys, fix_t, fix_order, fix_seq), fix_bits[fix_order]
     tables, bits = [fix_table], {"fix": fix_bits}
     probe_table, probe_bits, probe_keys, probe_t, probe_seq = thermometers.temperature(everything)
     probe_order = stamp.order(probe_keys, probe_t, probe_seq)
-    tables.append(stamp.table(probe_table, probe_keys, probe_t, probe_order))
+    tables.append(stamp.table(probe_table, probe_keys, probe_t, probe_order, probe_seq))
     bits["temperature"] = probe_bits[probe_order]
     for make in (barometers.pressure, barometers.humidity, power_meters.power):
         table, own = make(everything)
@@ -120,7 +127,16 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=()):
     )  # fmt: skip
     uncalibrated = sum(int(((own & flags.NO_CALIBRATION) != 0).sum()) for own in bits.values())
     results = results_of(phases, profile, flight_table)
-    return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused, calibrated)
+    return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused, calibrated, origin)
+
+
+def _origin(records, chosen, parts):
+    """Copies of the flight's frames; None where there is but one: comparing costs time."""
+    several = parts is not None and len(set(parts)) > 1
+    if not several and not any(second_copy_blocks(piece.blocks).any() for piece in records.pieces):
+        return None
+    mine = np.array([pair[0] in chosen for pair in records.keys.pairs], dtype=bool)
+    return Copies(records, parts or [0] * len(records.pieces), mine)
 
 
 def summaries(everything, files=()):
@@ -163,17 +179,30 @@ def _summaries(records, fitted, files):
     for entry in files:
         if entry["log_id"] is not None:
             names[entry["log_id"]] = entry["name"]
-    logs = {}
+    logs, boards = {}, _boards(records)
     for boot in records.boots:
         log = logs.setdefault(boot.log_id, LogSummary(boot.log_id, names.get(boot.log_id), [], 0))
         log.boots.append(boot.boot)
         log.frames += boot.frames
+        log.board = boards.get(boot.key, log.board)
         line = fitted.get(boot.key)
         if line is not None:
             first, last = int(line.at(boot.first_ms)), int(line.at(boot.last_ms))
             log.first_ms = first if log.first_ms is None else min(log.first_ms, first)
             log.last_ms = last if log.last_ms is None else max(log.last_ms, last)
+    for log_id, before in links(records):
+        logs[log_id].continues.add(before)
+    card = logs_on_card(records)
+    for log in logs.values():
+        log.on_card = log.log_id in card
     return list(logs.values())
+
+
+def _boards(records):
+    """Id of the board by key number, as the boot records say it."""
+    kind = KIND_OF_NAME["boot"]
+    keys, rows = records.row_keys[kind].tolist(), records.rows[kind]
+    return {key: bytes(row["board_id"]).hex() for key, row in zip(keys, rows, strict=True) if any(row["board_id"])}
 
 
 def _in_time_order(boots, fitted):

@@ -7,6 +7,7 @@ import numpy as np
 from ground.atmosphere import altitude_from_geopotential, pressure_altitude_m
 from ground.decode import flags as flag_bits
 from ground.decode import phases as phase_finder
+from ground.decode.copies import FLASH
 from ground.decode.instruments import column_part
 from ground.decode.resample import INTERPOLATED, per_second, seconds_touched
 from ground.decode.table import Moments, Table, Words
@@ -35,6 +36,11 @@ class Timed:
     table: Table
     utc_ms: np.ndarray
     bits: np.ndarray
+
+    def from_copy(self):
+        """Rows that only the second copy in flash has; None where no copies were merged."""
+        column = self.table.columns.get("recovered_from")
+        return None if column is None else column.is_word(FLASH)
 
 
 def timed(table, bits):
@@ -134,6 +140,7 @@ def build(spans, fix, pressure, temperature, power, health, humidity=None):
         rows.series("humidity", humidity, values, unit="%", column="humidity_pct")
     rows.series("battery", health, health.table["battery_v"], unit="V", column="battery_v")
     rows.mark("gap", ~rows.something)
+    rows.mark("from_flash", _only_copied(rows.grid_ms, [fix, pressure, temperature, power, health, humidity]))
     t_s = rows.grid_ms / 1000.0
     geometric = altitude_from_geopotential(pressure_m)
     found = phase_finder.find(t_s, [geometric, gnss_m])
@@ -147,6 +154,17 @@ def build(spans, fix, pressure, temperature, power, health, humidity=None):
         found,
         {"t_s": t_s, "gnss_m": gnss_m, "pressure_altitude_m": pressure_m},
     )
+
+
+def _only_copied(grid_ms, sources):
+    """Seconds of which only the second copy has readings; bool, shape (m,)."""
+    card, flash = np.zeros(len(grid_ms), dtype=bool), np.zeros(len(grid_ms), dtype=bool)
+    for source in sources:
+        copied = None if source is None else source.from_copy()
+        if copied is not None:
+            card |= seconds_touched(grid_ms, source.utc_ms, ~copied)
+            flash |= seconds_touched(grid_ms, source.utc_ms, copied)
+    return flash & ~card
 
 
 def _position(rows, fix):

@@ -2,17 +2,23 @@
 
 `frames_bad` counts damage that is seen, `frames_missing` numbers that no intact frame carries: a damaged frame is in
 both. All figures at the top are about the logs of this flight; other logs of the source stand under `logs`.
+
+A frame that the card and the second copy both have counts once, and is no duplicate; `copies` and `sources` say what
+each gave. `frames_thinned` are those of `frames_missing` that the second copy leaves out by design, where nothing else
+has them. `stretches` says for which time the record is whole, thinned or empty.
 """
 
 import numpy as np
 
-from ground.decode import losses
+from ground.decode import losses, stretches
+from ground.decode.copies import CARD, Copies
+from ground.decode.copy_notes import found_by, told_of_copies
 from ground.decode.moments import iso
 from ground.decode.wire import SECTOR_SIZE
 from shared_protocol.frame import FILL
 
 
-def account(source, records, decoded):
+def account(source, records, decoded, parts, numbers):
     """The account as a JSON object.
 
     Parameters
@@ -20,13 +26,18 @@ def account(source, records, decoded):
     source : sources.Source
     records : records.Records
         Of the whole source.
-    decoded : pipeline.Decoded
+    decoded : convert.Decoded
+    parts : list of together.Part
+        What the user pointed at.
+    numbers : list of int
+        Which of them each piece of `records` is from.
     """
     chosen = {log.log_id for log in decoded.logs if log.chosen}
     mine = np.array([pair[0] in chosen for pair in records.keys.pairs], dtype=bool)
-    sectors = _sectors(records, mine)
-    notes = list(decoded.notes)
-    notes += losses.notes(source, records, decoded, sectors["sectors_bad"], sectors["frames_bad"])
+    sectors = _sectors(records, mine, [parts[number].kind == "flash" for number in numbers])
+    covered, thinned = _stretches(records, decoded)
+    notes = list(decoded.notes) + told_of_copies(decoded, parts, covered, thinned)
+    notes += losses.notes(source, records, decoded, sectors["sectors_bad"], sectors["frames_bad"], covered)
     unknown = _unknown_records(records, mine)
     if unknown:
         notes.append(
@@ -47,12 +58,16 @@ def account(source, records, decoded):
         "frames_ok": sum(boot.frames for boot in decoded.boots),
         "frames_bad": sectors.pop("frames_bad"),
         "frames_missing": sum(boot.missing for boot in decoded.boots),
-        "frames_duplicate": sum(boot.duplicate for boot in decoded.boots),
+        "frames_thinned": sum(thinned.values()),
+        "frames_duplicate": _duplicates(decoded),
         **sectors,
+        "sources": _sources(parts, decoded),
+        "copies": _copies(decoded),
+        "stretches": [_stretch(boot, one, decoded.lines[boot.key]) for boot, one in covered],
         "records_unknown": unknown,
         "readings_without_calibration": decoded.uncalibrated,
         "bench_calibrations": decoded.calibrated,
-        "logs": [_log(log) for log in decoded.logs],
+        "logs": [_log(log, source) for log in decoded.logs],
         "boots": [
             _boot(boot, decoded.lines[boot.key], decoded.times_refused.get(boot.key, {})) for boot in decoded.boots
         ],
@@ -60,10 +75,81 @@ def account(source, records, decoded):
     }
 
 
-def _log(log):
+def _duplicates(decoded):
+    """Frames found again within one source; what two sources both have is no duplicate."""
+    if decoded.origin is None:
+        return sum(boot.duplicate for boot in decoded.boots)
+    return sum(one.repeated for one in decoded.origin.by_part.values())
+
+
+def _sources(parts, decoded):
+    """What each thing that the user pointed at gave to the flight: frames, and of them those that no other has."""
+    said = []
+    for number, part in enumerate(parts):
+        counted = decoded.origin.by_part.get(number) if decoded.origin else None
+        frames = counted.frames if counted else 0 if decoded.origin else sum(boot.frames for boot in decoded.boots)
+        said.append(
+            {
+                "name": part.name,
+                "kind": part.kind,
+                "bytes_read": int(part.bytes_read),
+                "frames": frames,
+                "frames_only_here": counted.alone if counted else frames,
+            }
+        )
+    return said
+
+
+def _copies(decoded):
+    """The same for the two copies of a log: the card's, and the thinned one in the board's flash."""
+    if decoded.origin is None:
+        frames = sum(boot.frames for boot in decoded.boots)
+        return {CARD: {"frames": frames, "frames_only_here": frames}}
+    return {name: {"frames": one.frames, "frames_only_here": one.alone} for name, one in decoded.origin.by_copy.items()}
+
+
+def _stretches(records, decoded):
+    """(boot, stretch) of all boots in order; and by key number how many frames the second copy left out.
+
+    A boot without a hole is one stretch, and its frames are not gone through.
+    """
+    origin, result, thinned = decoded.origin, [], {}
+    holed = [boot for boot in decoded.boots if boot.missing]
+    if origin is None and holed:
+        mine = np.zeros(len(records.keys.pairs), dtype=bool)
+        mine[[boot.key for boot in holed]] = True
+        origin = Copies(records, [0] * len(records.pieces), mine)
+    for boot in decoded.boots:
+        if not boot.missing:
+            result.append((boot, stretches.Stretch(stretches.WHOLE, boot.first_ms, boot.last_ms, boot.frames, 0)))
+            continue
+        own, left_out = stretches.of_boot(*origin.of_boot(boot.key))
+        result += [(boot, one) for one in own]
+        if left_out:
+            thinned[boot.key] = min(left_out, boot.missing)
+    return result, thinned
+
+
+def _stretch(boot, one, line):
+    from_utc, to_utc = (iso(int(line.at(t_ms))) if line else None for t_ms in (one.from_ms, one.to_ms))
+    return {
+        "log_id": boot.log_id,
+        "boot": boot.boot,
+        "has": one.has,
+        "from_utc": from_utc,
+        "to_utc": to_utc,
+        "from_ms": one.from_ms,
+        "to_ms": one.to_ms,
+        "frames": one.frames,
+        "frames_missing": one.missing,
+    }
+
+
+def _log(log, source):
     return {
         "log_id": log.log_id,
         "file": log.file,
+        "found": found_by(log, source),
         "boots": log.boots,
         "frames": log.frames,
         "first_utc": iso(log.first_ms),
@@ -96,12 +182,15 @@ def _boot(boot, line, times_refused):
     }
 
 
-def _sectors(records, mine):
+def _sectors(records, mine, scattered_pieces):
     """Sectors read and bad, bad frames and sectors of a newer format, of the flight's logs."""
     total = {"frames_bad": 0, "sectors_read": 0, "sectors_bad": 0, "sectors_newer_format": 0}
-    for piece in records.pieces:
+    for piece, scattered in zip(records.pieces, scattered_pieces, strict=True):
         blocks = piece.blocks
         ours = _belongs(piece, mine)
+        if scattered:  # chains of blocks begin and end anywhere, and old states of a block lie beside new ones
+            total["sectors_read"] += int(((blocks.owner >= 0) & ours).sum())
+            continue
         hurt = (blocks.owner < 0) & ours & blocks.aligned & _written(blocks, np.flatnonzero((blocks.owner < 0) & ours))
         bad = (piece.damage.bad_block & ours) | hurt
         total["frames_bad"] += int(piece.damage.frames_bad[ours].sum())

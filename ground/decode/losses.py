@@ -10,7 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from ground.decode.choice import label
+from ground.decode.copies import FLASH, second_copy_blocks
 from ground.decode.moments import iso
+from ground.decode.stretches import NOTHING
 from ground.decode.wire import SECTOR_SIZE
 
 _TOLD_MAX = 3  # stretches that are named one by one
@@ -43,7 +45,7 @@ class Stretch:
     to_utc: str | None
 
 
-def notes(source, records, decoded, sectors_bad=0, frames_bad=0):
+def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=()):
     """Sentences without their full stop; none for a log that is whole.
 
     Parameters
@@ -53,6 +55,8 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0):
     decoded : convert.Decoded
     sectors_bad, frames_bad : int
         As in integrity.json.
+    covered : list of (BootFrames, stretches.Stretch)
+        Looked at where the second copy had a part in it: its own numbers have holes on purpose.
     """
     said = _where_from(source, decoded)
     if source.kind != "capture":
@@ -61,7 +65,24 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0):
                 said += _told(log, lost_sectors(records, decoded, log.log_id))
     hurt = _cut(records) + _hurt(sectors_bad, frames_bad)
     whole = not hurt and len(said) == len(_where_from(source, decoded)) and source.kind != "capture"
+    if decoded.origin is not None and FLASH in decoded.origin.by_copy:
+        return said + hurt + _holes(decoded, covered)
     return said + hurt + _gaps(decoded, whole)
+
+
+def _holes(decoded, covered):
+    """The longest stretches of time for which neither copy has anything."""
+    holes = [(boot, one) for boot, one in covered if one.has == NOTHING]
+    holes.sort(key=lambda pair: pair[1].from_ms - pair[1].to_ms)
+    said = []
+    for boot, one in holes[:_TOLD_MAX]:
+        begin, end = (
+            _utc(decoded, boot.key, t) or f"{t / 1000:.1f} s after power-up" for t in (one.from_ms, one.to_ms)
+        )
+        said.append(f"nothing is there of boot {boot.boot} between {begin} and {end}, {one.missing:,} frames")
+    if len(holes) > _TOLD_MAX:
+        said.append(f"{len(holes) - _TOLD_MAX} more and shorter stretches are empty")
+    return said
 
 
 def _hurt(sectors_bad, frames_bad):
@@ -84,11 +105,8 @@ def _where_from(source, decoded):
             "decode an image of it"
         ]
     if source.kind == "flash":
-        return [
-            "the records were put together from the blocks of a flash file system, without its directories; "
-            "older states of a block may be among them, which end in the middle and count as damaged"
-        ]
-    unnamed = [label(log) for log in decoded.logs if log.chosen and log.file is None]
+        return ["the records were put together from the blocks of a flash file system, without its directories"]
+    unnamed = [label(log) for log in decoded.logs if log.chosen and log.file is None and log.on_card]
     if source.kind != "image" or not unnamed:
         return []
     if source.files:
@@ -126,7 +144,8 @@ def _sectors_of(records, log_id):
     columns = [(np.empty(0, np.int64),) * 3 + (np.empty((0, 2), np.int64),)]
     mine = np.array([pair[0] == log_id for pair in records.keys.pairs] + [False])
     for number, piece in enumerate(records.pieces):
-        blocks = np.flatnonzero(mine[piece.blocks.owner])  # LOOSE is -1, the last one
+        # LOOSE is -1, the last one; the second copy numbers its sectors by itself
+        blocks = np.flatnonzero(mine[piece.blocks.owner] & ~second_copy_blocks(piece.blocks))
         heads = piece.blocks.data.reshape(-1, SECTOR_SIZE)[blocks, : _SECTOR.stop]
         words = [np.ascontiguousarray(heads[:, part]).view("<u4").ravel().astype(np.int64) for part in (_SECTOR, _T_MS)]
         place = np.stack([np.full(len(blocks), number), blocks], axis=1)

@@ -9,7 +9,7 @@ from ground.decode import integrity, writing
 from ground.decode.choice import choose
 from ground.decode.convert import convert, summaries
 from ground.decode.records import read
-from ground.decode.sources import open_source
+from ground.decode.together import open_sources, part_numbers
 from ground.errors import InputError
 
 
@@ -38,8 +38,9 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
 
     Parameters
     ----------
-    source : path
-        What it is, is found out by looking.
+    source : path, or list of paths
+        What each is, is found out by looking. Several, in any order, are copies of one flight: a card and the second
+        copy from the board's flash, say. A frame that both have counts once.
     out_dir : path
         The folder to make. May be the one in which the image lies, as long as it holds no tables.
     format : "parquet" or "csv"
@@ -60,28 +61,33 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
     InputError
         If the source holds no log or the goal may not be written; nothing has been written then.
     """
-    source, out_dir = Path(source), Path(out_dir)
+    paths = [Path(one) for one in (source if isinstance(source, (list, tuple)) else [source])]
+    out_dir = Path(out_dir)
     if format not in writing.FORMATS:
         raise InputError(f"format {format!r}: not known; use parquet or csv")
     say = progress or (lambda share, what: None)
     say(0.0, "looking for sectors")
-    opened = open_source(source, _bytes_shown(say))
-    writing.check_goal(out_dir, source, force)
+    opened, parts, empty = open_sources(paths, _bytes_shown(say, len(paths)))
+    beside = [path for path in paths if path.resolve().parent == out_dir.resolve()]
+    writing.check_goal(out_dir, (beside or paths)[0], force)
     say(0.5, "reading frames")
     others = []
     if opened.by_log:
         opened.buffers, others = _chosen_of_many(opened, log, say)
     everything = read(opened.buffers)
     if not everything.boots:
+        have = "has" if len(paths) == 1 else "have"
         raise InputError(
-            f"{source}: has sectors of a log but no intact record in them; "
+            f"{' and '.join(map(str, paths))}: {have} sectors of a log but no intact record in them; "
             "make an image of the whole card and decode that"
         )
     say(0.7, "converting")
-    bench = calibrated_tables.find_record(source, out_dir)
+    bench = next(filter(None, (calibrated_tables.find_record(path, out_dir) for path in paths)), None)
     calibrations = calibrated_tables.load_calibrations(bench) if bench else []
-    decoded = convert(everything, opened.files, log, others, calibrations)
-    account = integrity.account(opened, everything, decoded)
+    numbers = part_numbers(opened.buffers)
+    decoded = convert(everything, opened.files, log, others, calibrations, numbers)
+    decoded.notes[:0] = empty
+    account = integrity.account(opened, everything, decoded, parts, numbers)
     say(0.85, "writing tables")
     writing.write_folder(
         out_dir, decoded.tables, decoded.flight, {"integrity.json": account, "results.json": decoded.results}, format
@@ -93,12 +99,12 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
     return DecodeResult(out_dir, account, decoded.results, rows)
 
 
-def _bytes_shown(say):
-    """Progress of the search: its two passes over the bytes, each a quarter of the whole."""
+def _bytes_shown(say, sources):
+    """Progress of the search: two passes over the bytes of each source, together half of the whole."""
 
-    def shown(what, done, total):
-        begin = 0.0 if what == "looking for sectors" else 0.25
-        say(begin + 0.25 * done / max(total, 1), f"{what}, {done:,} of {total:,} bytes")
+    def shown(source, what, done, total):
+        begin = (source + (0.0 if what == "looking for sectors" else 0.5)) / sources
+        say(0.5 * begin + 0.25 / sources * done / max(total, 1), f"{what}, {done:,} of {total:,} bytes")
 
     return shown
 

@@ -19,13 +19,23 @@ from ground.decode.sectors import header_rows, marked_blocks
 from ground.decode.wire import SECTOR_SIZE
 from ground.errors import InputError
 from shared_protocol.frame import HEADER_SIZE, sector_mark
+from shared_protocol.second_copy import FOLDER
 
 LOG_NAME = re.compile(r"TD\d{6}\.LOG", re.IGNORECASE)
+PART_NAME = re.compile(r"part\d{3,6}\.log", re.IGNORECASE)  # of the second copy, see shared_protocol/second_copy.py
 _WHOLE_BYTES_MAX = 256 << 20  # up to here every byte is looked at, beyond only stretches without a sector in place
 _AT_ONCE_MAX = 256 << 20  # bytes of sectors up to which all logs are decoded together, beyond one by one
 _FLASH_MAX = 64 << 20  # bytes of a chip on a board
 _CHUNK = 64 << 20
 _STEP = "give a log file (TD000001.LOG), a card's folder or an image of a card"
+
+
+class NothingThere(InputError):
+    """A source that can be read and holds no record of ours; `what`: that, without the advice."""
+
+    def __init__(self, path, what, advice):
+        super().__init__(f"{path}: {what}; {advice}")
+        self.what = what
 
 
 @dataclass
@@ -103,7 +113,10 @@ def _mapped(path, size=None):
 
 def _folder(path, progress):
     try:
-        entries = sorted(entry for entry in path.iterdir() if LOG_NAME.fullmatch(entry.name) and entry.is_file())
+        entries = _files_like(LOG_NAME, path) + _files_like(PART_NAME, path)
+        copy = path / FOLDER
+        if copy.is_dir():
+            entries += _files_like(PART_NAME, copy)
     except OSError as error:
         raise InputError(
             f"{path}: folder cannot be read ({_reason(error)}); copy the card's files and try again"
@@ -111,28 +124,33 @@ def _folder(path, progress):
     source = Source("folder", [], [], 0)
     for entry in entries:
         data = _mapped(entry)
-        log_id = first_log_id(data)
-        source.files.append({"name": entry.name, "log_id": log_id})
+        if LOG_NAME.fullmatch(entry.name):
+            source.files.append({"name": entry.name, "log_id": first_log_id(data)})
         if len(data):
             source.buffers.append((_real_part(entry, data), None))
             source.names.append(entry.name)
             source.bytes_read += len(data)
     if not entries:
         images = sorted(entry.name for entry in path.iterdir() if entry.suffix.lower() in (".img", ".bin", ".dd"))
-        instead = f"; did you mean {path / images[0]}?" if images else "; give the card's own top folder"
-        raise InputError(f"{path}: no log in this folder (TD000001.LOG and the like){instead}")
+        instead = f"did you mean {path / images[0]}?" if images else "give the card's own top folder"
+        raise NothingThere(path, "no log in this folder (TD000001.LOG and the like)", instead)
     if not any(_holds_sectors(data) for data, _joined in source.buffers):
-        raise InputError(
-            f"{path}: the log files in this folder hold no records; "
-            "make an image of the card and decode that, it finds what the file system hides"
+        raise NothingThere(
+            path,
+            "the log files in this folder hold no records",
+            "make an image of the card and decode that, it finds what the file system hides",
         )
     return source
+
+
+def _files_like(pattern, folder):
+    return sorted(entry for entry in folder.iterdir() if pattern.fullmatch(entry.name) and entry.is_file())
 
 
 def _file(path, progress):
     size = path.stat().st_size
     if size == 0:
-        raise InputError(f"{path}: the file is empty; copy it from the card again, or {_STEP}")
+        raise NothingThere(path, "the file is empty", f"copy it from the card again, or {_STEP}")
     try:
         with open(path, "rb") as handle:
             return _carved(path, handle, size, progress)
@@ -154,10 +172,11 @@ def _carved(path, handle, size, progress):
     intervals, headers = carve.frames_anywhere(handle, rest, say)
     if len(runs) == 0 and len(headers) == 0:
         lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
-        raise InputError(f"{path}: {_guess(_mapped(path, min(size, 1 << 20)))}no Thistledown log in it{lost}; {_STEP}")
+        guess = _guess(_mapped(path, min(size, 1 << 20)))
+        raise NothingThere(path, f"{guess}no Thistledown log in it{lost}", _STEP)
     if small and len(runs) and (LOG_NAME.fullmatch(path.name) or _looks_like_log(runs)):
         data = _mapped(path, extents[-1][1])  # without the hole behind its end: armed files are made at full size
-        files = [{"name": path.name, "log_id": first_log_id(data)}]
+        files = [] if PART_NAME.fullmatch(path.name) else [{"name": path.name, "log_id": first_log_id(data)}]
         return Source("log", [(data, None)], [path.name], size, files)
     flash = littlefs.volume(_mapped(path)) if size <= _FLASH_MAX else None
     if flash:

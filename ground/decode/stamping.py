@@ -1,17 +1,22 @@
-"""The three columns that every table begins with: boot, t_ms and utc."""
+"""The columns that every table begins with: boot, t_ms and utc, and from which copy a row is where there are two."""
 
 import numpy as np
 
 from ground.decode import happenings
-from ground.decode.table import Moments, Table
+from ground.decode.copies import CARD, FLASH
+from ground.decode.table import Moments, Table, Words
 from ground.decode.wire import KIND_OF_NAME
 
 
 class Stamper:
-    """Gives each table `boot`, `t_ms` and `utc`, and the flight's rows only, boot by boot in order of time."""
+    """Gives each table `boot`, `t_ms` and `utc`, and the flight's rows only, boot by boot in order of time.
 
-    def __init__(self, records, boots, lines):
+    Where a card and the second copy were merged (`origin.is_merged`) also `recovered_from`.
+    """
+
+    def __init__(self, records, boots, lines, origin=None):
         self._records = records
+        self._origin = origin if origin is not None and origin.is_merged else None
         self._rank = np.full(len(records.keys.pairs), -1, dtype=np.int64)
         for rank, boot in enumerate(boots):
             self._rank[boot.key] = rank
@@ -37,9 +42,8 @@ class Stamper:
     def kind_table(self, table, order):
         """A table of one record type, stamped."""
         kind = KIND_OF_NAME[table.name]
-        return self.table(
-            table, self._records.row_keys[kind], self._records.rows[kind]["_t_ms"].astype(np.int64), order
-        )
+        rows = self._records.rows[kind]
+        return self.table(table, self._records.row_keys[kind], rows["_t_ms"].astype(np.int64), order, rows["_seq"])
 
     def notes(self):
         """Notes, which are fewer than their records."""
@@ -49,10 +53,11 @@ class Stamper:
         t_ms = self._records.rows[kind]["_t_ms"].astype(np.int64)[firsts]
         rank = self._rank[keys]
         mine = np.flatnonzero(rank >= 0)
-        return self.table(table, keys, t_ms, mine[np.argsort(rank[mine], kind="stable")])
+        seq = self._records.rows[kind]["_seq"][firsts]
+        return self.table(table, keys, t_ms, mine[np.argsort(rank[mine], kind="stable")], seq)
 
-    def table(self, table, keys, t_ms, order):
-        """`table` in the given order with the three common columns in front."""
+    def table(self, table, keys, t_ms, order, seq):
+        """`table` in the given order with the common columns in front."""
         keys, t_ms = keys[order], t_ms[order]
         known = self._known[keys]
         ms = np.round(self._begin_ms[keys] + self._rate[keys] * t_ms).astype(np.int64)
@@ -62,4 +67,9 @@ class Stamper:
             "t_ms": {"unit": "ms", "meaning": "since that boot"},
             "utc": {"unit": "UTC", "meaning": "ISO 8601, from the boot's line fitted to GPS time; null if unknown"},
         }
+        if self._origin:
+            common["recovered_from"] = Words(self._origin.found_in(keys, seq[order], t_ms), [CARD, FLASH])
+            about["recovered_from"] = {
+                "meaning": "card, or flash where only the thinned second copy in the board's flash has this row"
+            }
         return Table(table.name, common | table.take(order).columns, about | table.about)
