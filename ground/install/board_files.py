@@ -15,6 +15,7 @@ from ground.errors import InputError
 
 _FEED_S = 2.0  # the watchdog bites after eight
 _ANSWER_S = 20.0
+_HEARD_S = 0.3  # the last command is on its way before the port is closed
 
 # Runs on the board, once; the rest calls it.
 _HELPERS = """
@@ -193,7 +194,7 @@ class BoardFiles:
         """Start the board anew, as after power-up."""
         with contextlib.suppress(TransportError, SerialException, OSError):
             self._transport.exec_raw_no_follow("import machine; machine.reset()")
-            time.sleep(0.3)  # before the port is closed under it
+            time.sleep(_HEARD_S)
 
     def _feed(self):
         if self._has_dog and time.monotonic() - self._fed_s > _FEED_S:

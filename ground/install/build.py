@@ -3,11 +3,14 @@
 import subprocess
 from pathlib import Path
 
+from firmware.core import spare
 from ground.errors import InputError
+from ground.install.bundle import residents
 from ground.install.lean import lean
 
 ROOT = Path(__file__).resolve().parents[2]
 # buses.py is for type checkers, spec.py and scan.py are the ground's
+RESIDENT = "firmware/resident.py"  # what the modules become that are always in memory (bundle.py)
 _LEFT_OUT = {"firmware/buses.py", "shared_protocol/spec.py", "shared_protocol/scan.py"}
 # Tests put objects of their own in the place of these modules' classes, and look at these attributes.
 _IMITATED = ("firmware.board", "firmware.card_storage", "firmware.core.boots", "firmware.core.settings")
@@ -38,11 +41,17 @@ def sources():
 
 
 def lean_sources():
-    """Relative path -> text of every module with short names."""
+    """Relative path -> text of every module with short names; those that stay in memory in one, RESIDENT."""
     paths = {_module_name(path): path for path in sources()}
     texts = {name: (ROOT / path).read_text(encoding="utf-8") for name, path in paths.items()}
-    texts = lean(texts, _IMITATED, _ASKED_FROM_OUTSIDE)
+    paths["firmware.resident"] = Path(RESIDENT)
+    texts = lean(texts, _IMITATED, _ASKED_FROM_OUTSIDE, ("firmware.resident", _residents))
     return {paths[name]: text for name, text in texts.items()}
+
+
+def _residents(trees):
+    """Modules that are in memory throughout a flight, whatever chips there are."""
+    return residents(trees, "firmware.start_up", {*spare.STARTING, *spare.LOG_OPENING, "firmware.core.spare"})
 
 
 def compile_all(folder, arch=None):

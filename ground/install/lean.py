@@ -15,6 +15,7 @@ can't vouch for (a private name of another object, a class with bases, a name bu
 import ast
 import string
 
+from ground.install.bundle import bundle
 from ground.install.folding import Fold, constants_of, drop_constants, drop_hints_and_unused_imports, still_imported
 from ground.install.names import (
     FOREIGN,
@@ -32,7 +33,7 @@ class NotLean(ValueError):
     """A source does something that shortening names could break; the message says where and what."""
 
 
-def lean(sources, kept_modules=(), kept_names=()):
+def lean(sources, kept_modules=(), kept_names=(), bundled=None):
     """Shorten all modules of a program together.
 
     Parameters
@@ -43,6 +44,8 @@ def lean(sources, kept_modules=(), kept_names=()):
         Modules whose classes others imitate: their public attributes keep their names everywhere.
     kept_names : collection of str
         Attributes that somebody outside the program asks for.
+    bundled : (str, callable), optional
+        The name of a module that is made of several others, and which: a function of all modules' trees.
 
     Returns
     -------
@@ -69,6 +72,8 @@ def lean(sources, kept_modules=(), kept_names=()):
     named = names_in_calls(trees)
     for name, tree in trees.items():
         _Shorten(name, trees, short, globals_, named).visit(tree)
+    if bundled:
+        trees = bundle(trees, bundled[1](trees), bundled[0])
     return {name: ast.unparse(ast.fix_missing_locations(tree)) for name, tree in trees.items()}
 
 

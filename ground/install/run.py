@@ -10,6 +10,7 @@ from ground.install.package import firmware_package
 from ground.settings import Settings, board_json, changed_from_default, load_settings
 
 _BACK_S = 10.0
+_GONE_S = 0.3  # of a restarting board, before its port comes back
 
 
 def install(port, settings_path=None, *, dry_run=False, say=print, progress=lambda share, text: None, package=None):
@@ -136,7 +137,7 @@ def _wait_for(port):
     from ground.bench.link_port import open_port
 
     until = time.monotonic() + _BACK_S
-    time.sleep(0.3)
+    time.sleep(_GONE_S)
     while time.monotonic() < until:
         with suppress(InputError):
             open_port(port).close()

@@ -98,6 +98,12 @@ class SerialMicroPython:
         """Put it back."""
         self._pulled.clear()
 
+    def cut_power(self):
+        """Take the supply away, for good: whatever it was doing, it is over."""
+        process = self._process
+        if process is not None:
+            process.kill()
+
     def __enter__(self):
         return self.start()
 
@@ -139,6 +145,7 @@ class SerialMicroPython:
             ):
                 break
         self._end_process()
+        self._cable.unplug()
 
     def _begin_process(self, start):
         path, report = self.scratch / "board.json", self.scratch / "report.json"
