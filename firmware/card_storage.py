@@ -27,8 +27,16 @@ class CardStorage:
         self._fs = vfs.VfsFat(self._card)  # type: ignore[abstract]  # the stub says so, the port can
 
     def names(self) -> list:
-        """Names in the root directory."""
-        return [entry[0] for entry in self._fs.ilistdir("")]
+        """Names in the root directory, without those that are no text: a cut may leave garbage there."""
+        names = []
+        entries = self._fs.ilistdir("")
+        while True:
+            try:
+                names.append(next(entries)[0])
+            except UnicodeError:
+                pass
+            except StopIteration:
+                return names
 
     def open(self, name: str, mode: str):
         """The file, unbuffered: what is written in whole sectors goes straight to the card."""
