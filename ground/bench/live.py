@@ -4,9 +4,12 @@ from dataclasses import asdict, dataclass
 
 import numpy as np
 
+from ground.bench.checks.board import SETTLED_MS
 from ground.bench.finding import NO_GO, OK, WARNING
 
 TREND_S = 60.0
+EARLY_MS = 8000.0
+EARLY_WORDS = "Listening: a verdict comes after some seconds."
 TREND_POINTS = 120
 OLD_PERIODS = 5.0  # a reading older than so many periods is shown as old
 
@@ -59,7 +62,7 @@ _ROWS: tuple[tuple[str, str, str, int, float, str, str, dict, str | None], ...] 
     ("loop", "longest loop turn", "ms", 0, 20.0, "health", "loop_max_ms", {}, "health_period_ms"),
     ("memory", "free memory", "kB", 0, 4.0, "health", "heap_free_bytes", {}, "health_period_ms"),
 )
-_SINCE_POWER_UP = ("card", "loop")  # the first row of these covers the start-up
+_NOT_OF_THE_START = ("card", "loop")
 _SCALE = {"memory": 0.001}
 
 
@@ -77,8 +80,8 @@ def live_rows(evidence, since_poll_s=0.0):
 
 def _row(evidence, since_poll_s, key, title, unit, digits, span_min, table, column, words, period_key):
     times, values = _series(evidence, table, column, words)
-    if key in _SINCE_POWER_UP:
-        times, values = times[1:], values[1:]
+    if key in _NOT_OF_THE_START:
+        times, values = times[times > SETTLED_MS], values[times > SETTLED_MS]
     values = values * _SCALE.get(key, 1.0)
     if not len(times):
         return LiveRow(key, title, unit, digits, span_min, None, None, False, None, None, ())
@@ -113,13 +116,20 @@ def _thinned(before_s, values):
     return tuple((round(float(before_s[n]), 2), float(values[n])) for n in picked)
 
 
+def is_early(evidence):
+    """Whether the bench has listened for so short that a silent part may only be starting."""
+    return evidence.last_ms - evidence.first_ms < EARLY_MS
+
+
 def live_state(evidence, judgement, since_poll_s=0.0, link=""):
     """Everything the page needs for one moment, as JSON would have it."""
+    early = is_early(evidence)
+    findings = [] if early else judgement.of(NO_GO) + judgement.of(WARNING)
     return {
         "rows": [row.as_dict() for row in live_rows(evidence, since_poll_s)],
-        "verdict": judgement.word,
-        "sentence": judgement.sentence.split(": ", 1)[1],
-        "findings": [one.as_dict() for one in judgement.of(NO_GO) + judgement.of(WARNING)],
+        "verdict": "" if early else judgement.word,
+        "sentence": EARLY_WORDS if early else judgement.sentence.split(": ", 1)[1],
+        "findings": [one.as_dict() for one in findings],
         "passed": [one.name for one in judgement.of(OK)],
         "board_s": round(evidence.last_ms / 1000.0, 1),
         "link": link,

@@ -8,7 +8,7 @@ from ground.bench.evidence import Evidence
 from ground.bench.finding import NOT_CHECKED
 from ground.bench.identities import identities
 from ground.bench.judge import judge
-from ground.bench.live import live_rows, live_state
+from ground.bench.live import is_early, live_rows, live_state
 from ground.bench.plan import Plan, default_text, load_plan
 from ground.bench.points import check_quantities, make_point
 from ground.bench.preparation import is_simulated, prepare
@@ -182,7 +182,8 @@ def _picture(session, width):
     if not session.board.is_connected:
         header = "Bench: waiting for the board, its cable is out"
     footer = "Ctrl-C ends early. Cover the panel before you change a wire: in light no switch turns it off."
-    return view(live_rows(session.evidence, session.since_news_s), session.judgement(), header, footer, width)
+    judgement = None if is_early(session.evidence) else session.judgement()
+    return view(live_rows(session.evidence, session.since_news_s), judgement, header, footer, width)
 
 
 def _show_page(session, server):

@@ -3,6 +3,7 @@
 import numpy as np
 
 from ground.bench.finding import NO_GO, NOT_CHECKED, WARNING
+from ground.bench.live import EARLY_WORDS
 
 _BLOCKS = "▁▂▃▄▅▆▇█"
 _TREND_WIDTH_MAX = 30
@@ -36,7 +37,8 @@ def view(rows, judgement, header, footer, width=100):
     Parameters
     ----------
     rows : list of LiveRow
-    judgement : Judgement
+    judgement : Judgement or None
+        None: it is too early for one.
     header, footer : str
     width : int
         Of the terminal, in characters; 80 is enough.
@@ -57,6 +59,8 @@ def view(rows, judgement, header, footer, width=100):
         span = "" if row.low is None else f"{row.shown(row.low)} to {row.shown(row.high)}"
         now = "none yet" if row.value is None else row.shown(row.value)
         table.add_row(row.title, now, row.unit, age, span, sparkline(row.trend, row.span_min, trend_width), style=style)
+    if judgement is None:
+        return Group(table, Text(EARLY_WORDS), Text(footer, style="dim"))
     lines = [Text(judgement.sentence, style="bold green" if judgement.is_go else "bold red")]
     findings = judgement.of(NO_GO) + judgement.of(WARNING)
     for one in findings[:_FINDINGS_MAX]:

@@ -91,6 +91,19 @@ def test_state_of_the_page_is_plain_json_without_holes(evidence):
     assert all(row["text"] for row in again["rows"])
 
 
+def test_first_seconds_give_no_verdict(evidence):
+    """A part that has not begun to speak is no fault of it yet."""
+    first = replace(evidence, tables={
+        name: table.take(np.flatnonzero(table["t_ms"] < 4000)) for name, table in evidence.tables.items()
+    })  # fmt: skip
+    state = live_state(first, judge(first))
+    assert state["verdict"] == "" and state["findings"] == [] and "Listening" in state["sentence"]
+    assert any(row["value"] is not None for row in state["rows"])
+    console = Console(width=100, record=True, file=io.StringIO())
+    console.print(view(live_rows(first), None, "Bench", "", 100))
+    assert "Listening" in console.export_text() and "NO-GO" not in console.export_text()
+
+
 def test_board_that_has_said_nothing_yet_is_no_fault_of_the_view(evidence):
     nothing = replace(evidence, tables={})
     rows = live_rows(nothing)

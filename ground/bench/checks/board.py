@@ -12,6 +12,7 @@ _HEAP_NO_GO, _HEAP_LOW = (
     35000,
 )  # the firmware says memory_low at the first; about a third of what is free at start
 _LEAK_BYTES_PER_H = 20000.0
+SETTLED_MS = 9000.0  # what is slow before is the start: files made, chips found
 _CAUSES = {
     0: "unknown",
     1: "power",
@@ -57,7 +58,8 @@ def _settings(evidence):
 
 
 def _loop(evidence):
-    loops, writes = _own(evidence, "loop_max_ms")[1:], _own(evidence, "card_write_max_ms")[1:]
+    settled = _own(evidence, "t_ms") > SETTLED_MS
+    loops, writes = _own(evidence, "loop_max_ms")[settled], _own(evidence, "card_write_max_ms")[settled]
     if not len(loops):
         return skipped(
             SUBJECT, LOOP, "the board has not reported it often enough yet", "Let it run for ten seconds more."
@@ -68,10 +70,10 @@ def _loop(evidence):
     common = {"value": worst, "unit": "ms"}
     if worst <= limit / 2:
         return Finding(SUBJECT, LOOP, OK, measured, expected, "Every part gets its turn in time.", **common)
-    errors = np.diff(_own(evidence, "card_errors"))
-    if writes[at] > 0.6 * worst or errors[at] > 0:
+    in_trouble = _own(evidence, "card_errors")[-1] > 0 or evidence.last_event("card_lost", "log_alone") is not None
+    if in_trouble or writes[at] > 0.6 * worst:
         return Finding(SUBJECT, LOOP, "not checked", measured, expected,
-                       "The loop was waiting for the card then, see there.", **common)  # fmt: skip
+                       "The loop waits for a card that gives trouble, see there.", **common)  # fmt: skip
     return Finding(
         SUBJECT, LOOP, NO_GO if worst > limit else WARNING, measured, expected,
         "Something holds the loop up: readings come late, and the receiver's bytes overflow.",

@@ -9,8 +9,8 @@ import numpy as np
 from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped
 
 SUBJECT = "card"
-KEEPS, WORST = "card write and read-back", "worst write to the card"
-_CARD_BIT = 1 << 1  # of the self-test's trouble: source number of the card
+KEEPS, WORST, COPY = "card write and read-back", "worst write to the card", "second copy in flash"
+_CARD_BIT, _FLASH_BIT = 1 << 1, 1 << 10  # of the self-test's trouble: source numbers
 _ROWS_MIN = 2
 
 
@@ -20,13 +20,17 @@ def check(evidence, parts):
     sectors = evidence.column("health", "sectors")[mine]
     if len(sectors) < _ROWS_MIN:
         why = "the board has not reported its health often enough yet"
-        return [skipped(SUBJECT, name, why, "Let it run for ten seconds more.") for name in (KEEPS, WORST)]
+        return [skipped(SUBJECT, name, why, "Let it run for ten seconds more.") for name in (KEEPS, WORST, COPY)]
     keeps = _keeps(evidence, sectors, evidence.column("health", "card_errors")[mine])
     if keeps.verdict == NO_GO:
-        return [keeps, skipped(SUBJECT, WORST, "the card does not take what is written; that comes first")]
+        return [
+            keeps,
+            skipped(SUBJECT, WORST, "the card does not take what is written; that comes first"),
+            _copy(evidence),
+        ]
     writes_ms = list(evidence.column("health", "card_write_max_ms")[mine][1:])
     writes_ms.append(evidence.replies.get("card_test", {}).get("write_max_us", 0) / 1000.0)
-    return [keeps, _worst(evidence, writes_ms)]
+    return [keeps, _worst(evidence, writes_ms), _copy(evidence)]
 
 
 def _keeps(evidence, sectors, errors):
@@ -84,3 +88,34 @@ def _worst(evidence, writes_ms):
         "Take another card: one sold for continuous recording, fresh from the shop or formatted anew, and run again.",
         **common,
     )  # fmt: skip
+
+
+def _copy(evidence):
+    wanted = evidence.settings.copy_size_kib
+    if not wanted:
+        return skipped(SUBJECT, COPY, "the settings want none")
+    begun, small = evidence.last_event("copy_begun"), evidence.last_event("copy_small")
+    tested = evidence.last_event("self_test")
+    refused = evidence.last_event("copy_error") is not None or (tested is not None and tested["b"] & _FLASH_BIT)
+    expected = f"{wanted} KiB"
+    if refused:
+        return Finding(
+            SUBJECT, COPY, WARNING, "the board's flash refuses writes", expected,
+            "If the card breaks in the landing, this copy is all there is.",
+            "Look at what is in the board's flash and remove what is not Thistledown's; install again; then another "
+            "board.",
+        )  # fmt: skip
+    if small is not None:
+        return Finding(
+            SUBJECT, COPY, WARNING, f"room for {small['a']} KiB", expected,
+            "The copy would end before the flight does.",
+            f"Remove other files from the board's flash, or set copy_size_kib = {small['a']} in the settings and know "
+            f"that it "
+            "is short.",
+        )  # fmt: skip
+    if begun is None:
+        return skipped(SUBJECT, COPY, "the board began it before the bench was listening",
+                       "Switch the board off and on again while the bench runs.")  # fmt: skip
+    return Finding(
+        SUBJECT, COPY, OK, f"a ring of {begun['b']} KiB", expected, "Readings go to the board's own flash as well."
+    )

@@ -120,20 +120,15 @@ def _one(evidence, part, neighbours):
             f"{_OFF_FIRST}Check its three wires. If it is a new thermometer, its code is another one: empty "
             f"probe_{part.key}_rom in the settings, or write the new code there.",
         )  # fmt: skip
-    return _silent_on_i2c(evidence, part, expected, beside)
+    return _silent_on_i2c(part, expected, beside)
 
 
-def _silent_on_i2c(evidence, part, expected, beside):
-    found = evidence.replies.get("scan", {}).get("i2c")
-    known = {other for other in (found or []) if f"0x{other:02X}" != part.address}
+def _silent_on_i2c(part, expected, beside):
     key = _ADDRESS_KEYS.get(part.key, f"probe_{part.key}_address")
-    seen = f"nothing answers at {part.address}"
-    if known:
-        seen += "; on the bus there are " + ", ".join(f"0x{address:02X}" for address in sorted(known))
     hint = _ADDRESS_HINTS.get(part.chip, "")
     auto = ' or set pressure_chip = "auto", which looks at both addresses' if part.key == "barometer" else ""
     return Finding(
-        SUBJECT, _name(part), NO_GO, seen, expected,
+        SUBJECT, _name(part), NO_GO, f"nothing answers at {part.address}", expected,
         f"Nobody answers at the address of the settings.{beside} So it is the address, or this part's own wires.",
         f"{hint}: compare with {key} in the settings{auto}. If the address is right: {_OFF_FIRST[0].lower()}"
         f"{_OFF_FIRST[1:]}Then check this part's four wires.",

@@ -71,7 +71,7 @@ def _rated(evidence, name, ppm, own, other):
 def _by_computer(evidence):
     if evidence.simulated:
         return skipped(SUBJECT, BY_COMPUTER, "the board is simulated and its time is not this computer's")
-    host = [(moment, t_ms) for moment, t_ms in evidence.host]
+    host = _of_newest_start(evidence.host)
     if len(host) < _ROWS_MIN or host[-1][0] - host[0][0] < _SPAN_S_MIN:
         return skipped(SUBJECT, BY_COMPUTER, "the bench has not listened for long enough", "Let it run for a minute.")
     moments, t_ms = np.array(host, dtype=float).T
@@ -79,11 +79,17 @@ def _by_computer(evidence):
     return _rated(evidence, BY_COMPUTER, (slope - 1.0) * 1e6, own * 1e6, "this computer's clock")
 
 
+def _of_newest_start(host):
+    """The pairs since the board's clock last began anew."""
+    falls = [n for n in range(1, len(host)) if host[n][1] < host[n - 1][1]]
+    return host[falls[-1] :] if falls else host
+
+
 def _moment(evidence):
     t_ms, utc = _receiver_times(evidence)
     if evidence.simulated or not len(t_ms) or len(evidence.host) < 3:
         return []
-    moments, board_ms = np.array(evidence.host, dtype=float).T
+    moments, board_ms = np.array(_of_newest_start(evidence.host), dtype=float).T
     here_ms = 1000.0 * np.interp(t_ms, board_ms, moments)
     off_s = float(np.median(utc - here_ms)) / 1000.0
     measured, expected = f"{off_s:+.1f} s against this computer", f"within {_MOMENT_S_MAX:g} s"

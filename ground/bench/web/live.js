@@ -48,9 +48,11 @@ function draw(svg, row) {
   const width = svg.clientWidth || 300;
   svg.setAttribute("viewBox", `0 0 ${width} ${HEIGHT}`);
   // a still reading is a line in the middle, not noise blown up to the whole height
-  const middle = (row.low + row.high) / 2, span = Math.max(row.high - row.low, row.span_min);
+  const span = Math.max(row.high - row.low, row.span_min);
+  const lowest = (row.low + row.high - span) / 2;
+  const bottom = row.low >= 0 ? Math.max(lowest, 0) : lowest; // what is never negative gets no negative scale
   const x = (before) => LEFT + (1 - Math.min(before, MINUTE_S) / MINUTE_S) * (width - LEFT - RIGHT);
-  const y = (value) => TOP + (0.5 - (value - middle) / span) * (HEIGHT - TOP - BOTTOM);
+  const y = (value) => TOP + (1 - (value - bottom) / span) * (HEIGHT - TOP - BOTTOM);
   for (const place of [TOP, HEIGHT / 2, HEIGHT - BOTTOM]) {
     svg.append(shape("line", { class: "grid", x1: LEFT, x2: width - RIGHT, y1: place, y2: place }));
   }
@@ -63,7 +65,7 @@ function draw(svg, row) {
   svg.append(shape("path", { class: "plot", d: path }));
   const end = row.trend[row.trend.length - 1];
   svg.append(shape("circle", { class: "dot", cx: x(end[0]), cy: y(end[1]), r: 2.6 }));
-  for (const [value, place] of [[middle + span / 2, TOP + 4], [middle - span / 2, HEIGHT - BOTTOM + 2]]) {
+  for (const [value, place] of [[bottom + span, TOP + 4], [bottom, HEIGHT - BOTTOM + 2]]) {
     const label = shape("text", { x: width - RIGHT + 6, y: place });
     label.textContent = value.toFixed(row.digits);
     svg.append(label);
@@ -94,9 +96,9 @@ function showFindings(findings) {
 
 function show(state) {
   const verdict = byId("verdict");
-  verdict.textContent = state.verdict;
-  verdict.className = state.verdict === "GO" ? "go" : "stop";
-  document.title = state.verdict + ", bench";
+  verdict.textContent = state.verdict || "listening";
+  verdict.className = { GO: "go", "NO-GO": "stop" }[state.verdict] || "waiting";
+  document.title = `${state.verdict || "listening"}, bench`;
   byId("sentence").textContent = state.sentence;
   byId("link").textContent = state.link;
   showFindings(state.findings);
