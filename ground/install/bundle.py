@@ -170,7 +170,8 @@ class _Rename(ast.NodeTransformer):
         return node
 
     def visit_ClassDef(self, node):
-        self.generic_visit(node)
+        for item in node.body:
+            self.visit(item.value if isinstance(item, ast.Assign) else item)  # what it assigns to is the class's own
         node.name = self._names.get(node.name, node.name)
         return node
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from ground.install.build import compile_all, sources
+from ground.install.build import compile_all, lean_sources
 from tests.tidy.sources import ROOT
 
 STUBS = ("micropython-rp2-stubs", "micropython-stdlib-stubs")
@@ -42,5 +42,5 @@ def test_firmware_type_checks_against_the_stubs_of_the_board(typings):
 def test_everything_that_goes_onto_a_board_compiles_for_its_processor(tmp_path):
     assert compile_all(tmp_path, arch="armv6m") > 10000
     compiled = {path.relative_to(tmp_path).with_suffix(".py") for path in tmp_path.rglob("*.mpy")}
-    assert compiled == set(sources())
+    assert compiled == set(lean_sources())
     assert Path("firmware/main.py") in compiled and Path("shared_protocol/records.py") in compiled
