@@ -6,6 +6,7 @@ at least as one; a few spoilt bytes in the fill behind the last frame count as a
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -143,11 +144,19 @@ def _strays(data, begins, ends):
     narrow = begins >= block_ends - _NARROW
     for chosen, width in ((np.flatnonzero(narrow), _NARROW), (np.flatnonzero(~narrow), SECTOR_SIZE)):
         if len(chosen):
-            origins = block_ends[chosen] - width
-            stray = rows_at(data, origins, width) != FILL
-            columns = np.arange(width, dtype=np.int16)
-            stray &= columns >= (begins[chosen] - origins).astype(np.int16)[:, None]
-            stray &= columns < (ends[chosen] - origins).astype(np.int16)[:, None]
-            some = np.flatnonzero(np.bitwise_or.reduce(stray.view("<u8").T, axis=0))
-            counts[chosen[some]] = np.count_nonzero(stray[some], axis=1)
+            first = begins[chosen] - (block_ends[chosen] - width)
+            rows = rows_at(data, block_ends[chosen] - width, width).view("<u8") | _bytes_before(width)[first]
+            plain = rows[:, 0].copy()
+            for word in range(1, width // 8):
+                plain &= rows[:, word]
+            some = np.flatnonzero(plain != ~np.uint64(0))
+            stray = rows[some].view(np.uint8) != FILL
+            stray &= np.arange(width) < (ends - block_ends)[chosen[some], None] + width
+            counts[chosen[some]] = np.count_nonzero(stray, axis=1)
     return counts
+
+
+@lru_cache(maxsize=2)
+def _bytes_before(width):
+    """FF in the first n of `width` bytes, for n = 0 to width; uint64, shape (width + 1, width / 8)."""
+    return np.where(np.arange(width) < np.arange(width + 1)[:, None], np.uint8(FILL), np.uint8(0)).view("<u8")

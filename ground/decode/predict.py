@@ -2,8 +2,9 @@
 
 The sync word stands at even offsets, so the frames of 2 MiB are found by one comparison. If they are all valid, the
 CRC of their group of sectors follows from where they end (crc_tables.py says why); `zlib.crc32` over the group is
-then compared with that prediction. A group that differs holds damage, or a chance sync word, or a sector without a
-header, and is left to rough.py frame by frame: its sectors one by one would cost more.
+then compared with that prediction. Where a group differs its sectors are tried one by one; what differs then holds
+damage, or a chance sync word, or has no header, and is left to rough.py frame by frame. So is a stretch of which a
+sample says that hardly a sector is whole.
 
 Groups of 4 KiB, for two reasons. CRC-32 finds every change of up to 3 bits only in blocks of up to 11 KiB (Hamming
 distance 4 to 91 607 bits; from memory). And below 5 KiB zlib keeps the interpreter's lock: letting go of it for a
@@ -55,7 +56,7 @@ def clean_frames(blocks):
     tables = _end_tables(tuple(blocks.keys.salts().tolist()))
     text = intact_text(blocks)
     all_words = blocks.data.view("<u2")
-    hurt = [False]  # whether hardly a group of the chunk before matched: then a few are tried before all are
+    hurt = [False]  # whether hardly a sector of the chunk before matched: then a few are tried before all are
 
     def attempt(first, last):
         return _chunk(blocks, first, last, text[(text >= first) & (text < last)], tables)
@@ -65,15 +66,19 @@ def clean_frames(blocks):
         owner = blocks.owner[first:last]
         if not (owner >= 0).any():
             return NOTHING
-        if hurt[0] and last - first > _PROBE and not attempt(first, first + _PROBE)[2].any():
+        if hurt[0] and last - first > _PROBE and _hardly_any(attempt(first, first + _PROBE)[2]):
             return NOTHING
         words, kinds, settled[first:last] = attempt(first, last)
-        hurt[0] = np.count_nonzero(settled[first:last]) < (last - first) // 8
+        hurt[0] = _hardly_any(settled[first:last])
         keys = owner.take(words >> 8) if owner.any() else np.broadcast_to(np.int32(0), words.shape)
         words += first * SECTOR_WORDS  # from here on places in the whole; what they point at is still in the cache
         return Found(words * 2, kinds, keys, *_stamps(all_words, words))
 
     return each(part, firsts), settled
+
+
+def _hardly_any(good):
+    return np.count_nonzero(good) < len(good) // 4
 
 
 def _stamps(data, words):
@@ -176,7 +181,7 @@ def _register(data):
 
 
 def _groups_as_predicted(data, registers, usable):
-    """Blocks whose group has the predicted CRC; bool, shape (blocks,)."""
+    """Blocks whose group, or else they themselves, have the predicted CRC; bool, shape (blocks,)."""
     count = len(registers)
     missing = -count % GROUP  # zeros in front of a short last group change no register
     padded = np.concatenate(
@@ -188,4 +193,10 @@ def _groups_as_predicted(data, registers, usable):
     size = GROUP * SECTOR_SIZE
     found = [crc32(view[begin : begin + size], crc_tables.ALL_ONES) for begin in range(0, len(view), size)]
     good = (np.array(found, dtype=np.uint32) == expected) & usable.reshape(-1, GROUP).all(axis=1)
-    return np.repeat(good, GROUP)[:count]
+    settled = np.repeat(good, GROUP)[:count]
+    doubtful = np.flatnonzero(~settled & usable[:count])
+    if len(doubtful):
+        begins = (doubtful * SECTOR_SIZE).tolist()
+        found = [crc32(view[begin : begin + SECTOR_SIZE], crc_tables.ALL_ONES) for begin in begins]
+        settled[doubtful] = np.array(found, dtype=np.uint32) ^ np.uint32(crc_tables.ALL_ONES) == registers[doubtful]
+    return settled

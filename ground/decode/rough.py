@@ -3,8 +3,8 @@
 Taken for blocks that predict.py could not settle, CHUNK blocks at a time on all cores. Every sync word at any offset is
 looked at, so lost or inserted bytes cost only the frames they hit. A frame that begins in an owned block must carry
 that block's salt: what an older flight left behind a torn write fails its CRC. One that begins in a loose block may
-carry the salt of any log and boot of the source, also of a header found in the rubble itself, so these are matched
-when all headers are known.
+carry the salt of any log and boot of the source, also of a header found in the rubble itself: what does not fit the
+block before it is tried again when all headers are known.
 """
 
 from dataclasses import dataclass
@@ -13,7 +13,7 @@ import numpy as np
 
 from ground.decode import frame_check
 from ground.decode.candidates import looks_like_frames, near_copy
-from ground.decode.found import NOTHING, Found, merged
+from ground.decode.found import NOTHING, Found
 from ground.decode.predict import CHUNK
 from ground.decode.sectors import LOOSE, Keys
 from ground.decode.threads import each
@@ -43,7 +43,7 @@ class Rough:
 
 @dataclass
 class _Loose:
-    """Candidates in blocks without an owner, whose salt is not known yet; their `keys` are to come."""
+    """Candidates in blocks without an owner that fit no presumed one; their `keys` are to come."""
 
     found: Found
     syndromes: np.ndarray
@@ -55,8 +55,9 @@ def rough_frames(blocks, settled):
     New headers in loose blocks add their pair to `blocks.keys`.
     """
     expected = frame_check.expected(blocks.keys.salts()) if blocks.keys.pairs else None
+    presumed = _presumed_owners(blocks.owner)
     firsts = range(0, blocks.count, CHUNK)
-    looked = each(lambda first: _look(blocks, settled, first, expected), firsts)
+    looked = each(lambda first: _look(blocks, settled, first, presumed, expected), firsts)
     parts = [part for part, _loose in looked]
     if any(loose for _part, loose in looked):
         _match_loose(blocks, parts, [loose for _part, loose in looked])
@@ -64,8 +65,16 @@ def rough_frames(blocks, settled):
     return parts
 
 
-def _look(blocks, settled, first, expected):
-    """The frames of owned blocks of one chunk, and what may be frames in loose ones (None: there are none)."""
+def _presumed_owners(owner):
+    """The owner of each block or, in a loose one, of the last owned block before it: the first salt to be tried."""
+    if (owner >= 0).all() or not (owner >= 0).any():
+        return owner
+    last_owned = np.maximum.accumulate(np.where(owner >= 0, np.arange(len(owner)), 0))
+    return owner[last_owned]
+
+
+def _look(blocks, settled, first, presumed, expected):
+    """The frames of one chunk under their block's presumed owner, and what else may be frames in loose blocks."""
     last = min(first + CHUNK, blocks.count)
     source = np.flatnonzero(~settled[first:last]) + first
     if len(source) == 0:
@@ -81,7 +90,9 @@ def _look(blocks, settled, first, expected):
     syndromes, seq, t_ms = _checked(data, at, kinds)
     place = at >> SECTOR_SHIFT
     at += ((source - np.arange(len(source))) * SECTOR_SIZE).take(place)  # from here on places in the whole
-    return _sorted_out(Found(at, kinds, blocks.owner[source].take(place), seq, t_ms), syndromes, expected)
+    found = Found(at, kinds, presumed[source].take(place), seq, t_ms)
+    loose = blocks.owner[source] < 0
+    return _sorted_out(found, loose.take(place) if loose.any() else None, syndromes, expected)
 
 
 def _checked(data, at, kinds):
@@ -95,20 +106,20 @@ def _checked(data, at, kinds):
     return syndromes, seq, t_ms
 
 
-def _sorted_out(candidates, syndromes, expected):
-    """Candidates as frames of their block's owner, failures and those of loose blocks."""
+def _sorted_out(candidates, loose, syndromes, expected):
+    """Candidates as frames of their block's presumed owner, failures and, in loose blocks, what still may be frames."""
     kinds, owners = candidates.kinds, candidates.keys
     if expected is None:
         intact = np.zeros(len(kinds), dtype=bool)
     else:
         wanted = expected[:, 0].take(kinds) if expected.shape[1] == 1 else expected[kinds, owners]
-        intact = (syndromes == wanted) & (kinds != HEADER_KIND)
-    owned = owners >= 0
-    if owned.all():
-        return Rough(_only(candidates, intact), candidates.starts[_failed(intact, kinds, syndromes)]), None
-    failed = _failed(intact, kinds, syndromes) & owned
-    part = Rough(_only(candidates, intact & owned), candidates.starts[failed])
-    return part, _Loose(_only(candidates, ~owned), syndromes[~owned])
+        intact = (syndromes == wanted) & (kinds != HEADER_KIND) & (owners >= 0)
+    found = _only(candidates, intact)
+    if loose is None:
+        return Rough(found, candidates.starts[_failed(intact, kinds, syndromes)]), None
+    failed = candidates.starts[_failed(intact, kinds, syndromes) & ~loose]
+    loose = np.flatnonzero(loose & ~intact)
+    return Rough(found, failed), _Loose(Found(*(column.take(loose) for column in candidates)), syndromes.take(loose))
 
 
 def _failed(intact, kinds, syndromes):
@@ -153,7 +164,16 @@ def _match_loose(blocks, parts, loose):
             intact = keys >= 0
             starts = one.found.starts[_failed(intact, one.found.kinds, one.syndromes)]
             found = _only(one.found._replace(keys=true_numbers[keys]), intact)
-            parts[n] = Rough(merged(parts[n].found, found), np.sort(np.concatenate([parts[n].failed, starts])))
+            parts[n] = Rough(_sorted(parts[n].found, found), np.sort(np.concatenate([parts[n].failed, starts])))
+
+
+def _sorted(these, those):
+    """Two sets of frames as one, rising by offset; the second is mostly empty."""
+    if len(those.starts) == 0:
+        return these
+    both = Found(*(np.concatenate(column) for column in zip(these, those, strict=True)))
+    order = np.argsort(both.starts, kind="stable")
+    return Found(*(column.take(order) for column in both))
 
 
 def _learn_keys(blocks, loose):

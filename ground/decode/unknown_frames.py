@@ -48,15 +48,21 @@ def _intact(blocks, at, sizes, keys):
     """Whether frames of any even size are valid under the salt of their key; bool, shape (n,)."""
     result = np.zeros(len(at), dtype=bool)
     salts = blocks.keys.salts()
-    for size in np.flatnonzero(np.bincount(sizes)).tolist():
+    counts = np.bincount(sizes)
+    many = np.flatnonzero(counts >= _MANY)
+    many = many[many - CRC_SIZE <= crc_tables.DATA_SIZE_MAX]
+    for size in many.tolist():
         chosen = np.flatnonzero(sizes == size)
         rows = rows_at(blocks.data, at[chosen], size)
-        if len(rows) >= _MANY and size - CRC_SIZE <= crc_tables.DATA_SIZE_MAX:
-            crc = crc_tables.fixed_length_crc(rows[:, :-CRC_SIZE])
-        else:
-            crc = np.array([crc32(row[:-CRC_SIZE]) for row in rows], dtype=np.uint32)
+        crc = crc_tables.fixed_length_crc(rows[:, :-CRC_SIZE])
         crc ^= crc_tables.advance(salts, size - CRC_SIZE)[keys[chosen]]
         result[chosen] = crc == np.ascontiguousarray(rows[:, -CRC_SIZE:]).view("<u4").ravel()
+    others, view = np.flatnonzero(~np.isin(sizes, many)), memoryview(blocks.data)
+    bodies = (at[others] + sizes[others] - CRC_SIZE).tolist()
+    starts = salts[keys[others]].tolist()
+    found = [crc32(view[a:b], salt) for a, b, salt in zip(at[others].tolist(), bodies, starts, strict=True)]
+    stored = rows_at(blocks.data, np.array(bodies, dtype=np.int64), CRC_SIZE).view("<u4").ravel()
+    result[others] = np.array(found, dtype=np.uint32) == stored
     return result
 
 
