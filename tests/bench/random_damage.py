@@ -7,8 +7,8 @@ The damager (tests/property/damager.py) keeps the account; the decoder only read
 times, then those of the highest rates until the number is reached. Exit status 1 if a whole frame is missed or a wrong
 one accepted. Run 1 of a case uses the seed itself, each later one the next seed.
 
-**The arithmetic.** CRC-32 finds every error of fewer flipped bits than its Hamming distance: 6 up to 268 data bits, 5 up
-to 2974 (P. Koopman, "32-Bit Cyclic Redundancy Codes for Internet Applications", DSN 2002, figures from memory), and
+**The arithmetic.** CRC-32 finds every error of fewer flipped bits than its Hamming distance: 6 up to 268 data bits, 5
+up to 2974 (P. Koopman, "32-Bit Cyclic Redundancy Codes for Internet Applications", DSN 2002, figures from memory), and
 every burst of up to 32 bits. Of what lies beyond, one pattern in 2^32 passes. So with p the bit error rate and n the
 bits of a frame
 
@@ -91,7 +91,8 @@ def main():
     if chosen.only:
         kind, rate = chosen.only[0], float(chosen.only[1])
         sums = {(kind, rate): Sum(0, 0, 0, 0, 0)}
-        well = all([run(log, kind, rate, chosen.seed + n, sums[kind, rate]) for n in range(chosen.runs)])
+        outcomes = [run(log, kind, rate, chosen.seed + n, sums[kind, rate]) for n in range(chosen.runs)]
+        well = all(outcomes)
         return report(sums, well)
     sums = {(kind, rate): Sum(0, 0, 0, 0, 0) for kind, (_act, rates, _of) in KINDS.items() for rate in rates}
     well, begin = True, time.monotonic()

@@ -12,8 +12,18 @@ import numpy as np
 
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import PREFIX, SECTOR_SIZE, SYNC, encode_header
-from shared_protocol.records import ECEF, EVENT, FIX, HEALTH, NOTE, POWER, PRESSURE, TEMPERATURE, declaration
-from shared_protocol.records import payload_format
+from shared_protocol.records import (
+    ECEF,
+    EVENT,
+    FIX,
+    HEALTH,
+    NOTE,
+    POWER,
+    PRESSURE,
+    TEMPERATURE,
+    declaration,
+    payload_format,
+)
 
 SECOND = [PRESSURE, POWER, PRESSURE] * 5 + [FIX, TEMPERATURE, TEMPERATURE, EVENT]
 PATTERN = SECOND * 5 + [HEALTH, ECEF, NOTE]
