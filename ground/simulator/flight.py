@@ -36,7 +36,7 @@ _STREAM_START_US = 15_000_000  # when it usually has begun and ended its tail, f
 
 def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtime="micropython", progress=None,
         card_image=None, settings=None, faults=(), firmware_folder=None, flash_image=None, flash_folder=None,
-        world=None, ticks_start_ms=None, stop_after_s=None, journal=None, heap_every_s=None):
+        world=None, ticks_start_ms=None, stop_after_s=None, journal=None, heap_every_s=None, scratch=None):
     """Fly the firmware through a scenario; leaves card.img, flash.img, truth.parquet and flight.json in `out_dir`.
 
     Parameters
@@ -74,6 +74,8 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
         File to which every write of card and flash is appended (board/write_journal.py).
     heap_every_s : float, optional
         So often collect the interpreter's garbage and note its heap in each boot's report, as `heap`. On MicroPython.
+    scratch : path, optional
+        Folder to keep what is otherwise thrown away: the world's table and the description of the last boot.
 
     Returns
     -------
@@ -97,14 +99,15 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
         result.notices.append(interpreter.notice)
     result.notices += world.facts["notes"]
     with tempfile.TemporaryDirectory(prefix="thistledown-") as name:
-        scratch = Path(name)
+        scratch = _usable_folder(scratch or name)
         board_settings_ = board_settings(scenario, seed, settings)
         recording = gnss_stream and recording_description(gnss_stream, board_settings_["gnss_baud"])
         has_chip = flash_folder is None and interpreter.name == "micropython"
         if has_chip:
             result.flash_image = out_dir / "flash.img"
             flash = {"flash": str(result.flash_image.resolve())}
-            prepare_flash(interpreter, result.flash_image, flash_image, scenario.flash.size_kib, board_settings_, scratch)
+            size_kib = scenario.flash.size_kib
+            prepare_flash(interpreter, result.flash_image, flash_image, size_kib, board_settings_, scratch)
         else:
             flash = _folder_as_flash(flash_folder or scratch / "flash", board_settings_)
         image = scratch / "card.img" if _same_file(card_image, result.card_image) else result.card_image

@@ -1,7 +1,6 @@
 """Makes card and flash for a flight: empty ones with their file systems, or copies of older ones."""
 
 import json
-import shutil
 import tempfile
 from pathlib import Path
 
@@ -11,6 +10,7 @@ from ground.simulator.boot_process import format_card, format_flash
 
 _MEBI = 1 << 20
 _KIBI = 1 << 10
+_PIECE = 1 << 16
 
 
 def prepare_card(interpreter, image, older, size_mib):
@@ -35,8 +35,21 @@ def prepare_flash(interpreter, image, older, size_kib, settings, scratch):
         format_flash(interpreter, image.resolve(), REPOSITORY, file.name)
 
 
+def copy_sparse(source, goal):
+    """Copy an image so that it takes no more room than its data: noughts become holes. May raise OSError."""
+    with open(source, "rb") as old, open(goal, "wb") as new:
+        size = old.seek(0, 2)
+        new.truncate(size)
+        old.seek(0)
+        for at in range(0, size, _PIECE):
+            piece = old.read(_PIECE)
+            if piece.count(0) != len(piece):
+                new.seek(at)
+                new.write(piece)
+
+
 def _copy(older, image, what):
     try:
-        shutil.copyfile(older, image)
+        copy_sparse(older, image)
     except OSError as error:
         raise InputError(f"{older}: cannot be read ({error.strerror}); give an image of {what}") from None

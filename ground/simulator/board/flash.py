@@ -1,9 +1,9 @@
 """The board's own flash as `os` shows it: relative paths and "/" mean the flash.
 
-On MicroPython the flash is a virtual chip with littlefs (flash_chip.py, flash_mount.py). Under CPython, and where a test
-asks for it, a folder of the laptop takes its place; then what depends on the laptop is taken out: the order of a
-listing, dates, and the free space, which is counted from the files against the size of the file system on a board with
-2 MB of flash less its interpreter (1408 KiB; common practice, no source). That limit is shown and not enforced.
+On MicroPython the flash is a virtual chip with littlefs (flash_chip.py, flash_mount.py). Under CPython, and where a
+test asks for it, a folder of the laptop takes its place; then what depends on the laptop is taken out: the order of a
+listing, dates, and the free space, counted from the files against the size of the file system on a board with 2 MB of
+flash less its interpreter (1408 KiB; common practice, no source). That limit is shown and not enforced.
 """
 
 _BLOCK = 4096

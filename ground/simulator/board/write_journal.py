@@ -1,7 +1,7 @@
 """Every write that reached the card or the flash, in order, with its bytes: from it the state after any write is made.
 
 Entries follow each other without padding: HEAD (what, block, offset in the block [B], length [B], world time [us]) and
-the bytes as they were stored. An erase has no bytes. Read by ground/simulator/storage_states.py.
+the bytes as they were stored. An erase has no bytes. Read by tests/power_cuts/journal.py.
 """
 
 import struct

@@ -1,0 +1,212 @@
+"""What must hold after a cut and a restart; each broken promise is one line.
+
+Expected are the frames that stand in the sectors as they were written (by_hand.py), not what the decoder made of them.
+"""
+
+from dataclasses import dataclass, field
+
+from ground.simulator.board.write_journal import CARD_WRITE
+from shared_protocol import events
+from tests.power_cuts import by_hand
+from tests.power_cuts.copy_frames import committed_after, intact_frames
+from tests.power_cuts.journal import metadata_blocks
+
+RESUME_US_MAX = 2_000_000
+
+
+@dataclass
+class Tally:
+    """Counts over many cases."""
+
+    cases: int = 0
+    arming: int = 0  # cuts in or before arming
+    flash: int = 0  # cuts at operations of the flash
+    fsck: int = 0  # cuts after arming looked at by fsck.fat, before and after the restart
+    fsck_arming_unclean: int = 0  # cuts while arming after which fsck.fat finds something
+    frames: int = 0  # committed before the cut, summed over the cases
+    dropped: int = 0  # of these dropped by the card itself
+    copy_frames: int = 0  # of the second copy, committed before the cut, summed over the cases
+    torn_old: int = 0  # torn sectors that end in intact frames of an older flight
+    resume_us_max: int = 0  # from power-up to the first sector on the card
+    failures: list = field(default_factory=list)
+
+    def add(self, other):
+        """Sum of both; failures joined."""
+        for name, value in vars(other).items():
+            mine = getattr(self, name)
+            setattr(self, name, max(mine, value) if name == "resume_us_max" else mine + value)
+
+
+class Judge:
+    """Knows of one recorded flight what each write committed; asked in rising order it is quick."""
+
+    def __init__(self, recorded):
+        self.recorded = recorded
+        writes = recorded.writes
+        self._data_from = metadata_blocks(recorded.card_before)
+        self._owned = [by_hand.owned_frames(w.data) if self._is_sector(w) else (None, []) for w in writes]
+        metadata = [n for n, w in enumerate(writes, 1) if w.what == CARD_WRITE and w.block < self._data_from]
+        self.armed = max(metadata, default=0)
+        self._keys = {key for key, _ in self._owned if key} | {key for key, _ in recorded.copy}
+        self._log_ids = {log_id for log_id, _ in self._keys}
+        self._older = _frames_on(recorded.card_before)
+        self._safe_copy = sorted(zip(committed_after(writes, recorded.copy), recorded.copy, strict=True), key=_number)
+        self._signed = {}  # key -> every frame of the flight, on card or in the copy
+        for key, frames in [*self._owned, *recorded.copy]:
+            if key:
+                self._signed.setdefault(key, set()).update(frames)
+        self._start_over()
+
+    def _start_over(self):
+        self._at, self._committed = 0, {}
+
+    def _is_sector(self, write):
+        return write.what == CARD_WRITE and write.block >= self._data_from
+
+    def committed(self, number):
+        """(log id, boot) -> frames in the card's sectors up to write `number`; not to be changed."""
+        if number < self._at:
+            self._start_over()
+        for key, frames in self._owned[self._at : number]:
+            if key:
+                self._committed.setdefault(key, set()).update(frames)
+        self._at = number
+        return self._committed
+
+    def judge(self, cut, after, tally):
+        """Count one case, and note what is broken in it."""
+        broken = []
+        dropped = cut.dropped(self.recorded.writes)
+        is_armed = cut.done >= self.armed and not any(number <= self.armed for number in dropped)
+        tally.cases += 1
+        tally.arming += not is_armed
+        tally.flash += self.recorded.writes[cut.number - 1].what != CARD_WRITE
+        self._card_is_right(cut, dropped, after, tally, broken)
+        self._copy_is_right(cut, after, tally, broken)
+        self._board_goes_on(after, broken)
+        if is_armed:
+            tally.fsck += 1
+            if after.fsck_before or after.fsck_after:
+                broken.append("fsck.fat: " + (after.fsck_before or after.fsck_after).replace("\n", "; "))
+            self._it_resumes(after, tally, broken)
+        else:
+            tally.fsck_arming_unclean += bool(after.fsck_before)
+        if broken:
+            tally.failures.append((cut.command(), broken))
+
+    # --- the card --------------------------------------------------------------------------------------------
+
+    def _card_is_right(self, cut, dropped, after, tally, broken):
+        sure = self.committed(cut.done)
+        lost = {}
+        for number in dropped:
+            key, frames = self._owned[number - 1]
+            lost.setdefault(key, set()).update(frames)
+        more = self._of_the_restart(after, broken)
+        if after.torn is not None and cut.kind == "torn":
+            self._add_torn(cut, after.torn, more, tally)
+        tally.frames += sum(map(len, sure.values()))
+        tally.dropped += sum(map(len, lost.values()))
+        older = {} if self.recorded.name == "used" else self._older  # "used": overwritten by and by
+        for key in sorted(sure.keys() | more.keys() | older.keys() | after.decoded.keys()):
+            is_older = key[0] not in self._log_ids and key not in more
+            if is_older and self.recorded.name == "used":
+                continue
+            found, extra = after.decoded.get(key, set()), more.get(key, set())
+            base = older.get(key, set()) if is_older else sure.get(key, set())
+            gone = ((base - lost.get(key, set())) | extra) - found
+            wrong = found - base - extra
+            wrong |= (found & lost.get(key, set())) - extra
+            if gone:
+                broken.append(f"card, log {key[0]:08x}, boot {key[1]}: {len(gone)} frames are lost")
+            if wrong:
+                broken.append(f"card, log {key[0]:08x}, boot {key[1]}: {len(wrong)} frames never got there")
+
+    def _of_the_restart(self, after, broken):
+        more = {}
+        for write in after.writes:
+            if self._is_sector(write):
+                key, frames = by_hand.owned_frames(write.data)
+                if key:
+                    more.setdefault(key, set()).update(frames)
+        for key in more.keys() & self._keys:
+            broken.append(f"the restart writes as boot {key[1]}, which the log already has")
+        return more
+
+    def _add_torn(self, cut, torn, more, tally):
+        """Frames that lie wholly in the new part of a torn sector are on the card, too."""
+        begin = max(cut.split + cut.split % 2, by_hand.HEADER_BYTES)
+        tally.torn_old += any(by_hand.frames(torn, key, begin) for key in self._older)
+        key, _ = self._owned[cut.number - 1]
+        if key and cut.split >= by_hand.HEADER_BYTES:
+            more.setdefault(key, set()).update(by_hand.frames(torn, key, end=cut.split))
+
+    # --- the second copy -------------------------------------------------------------------------------------
+
+    def _copy_is_right(self, cut, after, tally, broken):
+        safe = {}
+        for number, (key, frames) in self._safe_copy:
+            if number > cut.done:
+                break
+            safe.setdefault(key, set()).update(frames)
+        tally.copy_frames += sum(map(len, safe.values()))
+        is_flash_cut = self.recorded.writes[cut.number - 1].what != CARD_WRITE
+        there = intact_frames(after.flash, self._keys) if is_flash_cut else {}
+        for key in self._keys:
+            found = after.decoded_flash.get(key, set())
+            gone = safe.get(key, set()) - found
+            if gone:
+                broken.append(f"copy, boot {key[1]}: {len(gone)} frames are lost")
+            wrong = found - self._signed[key]
+            if wrong:
+                broken.append(f"copy, boot {key[1]}: {len(wrong)} frames that nobody signed")
+            overlooked = there.get(key, set()) - after.flash_at_cut.get(key, set())
+            if overlooked:
+                broken.append(f"copy, boot {key[1]}: {len(overlooked)} intact frames overlooked")
+
+    # --- the board -------------------------------------------------------------------------------------------
+
+    def _board_goes_on(self, after, broken):
+        report = after.report
+        if report["reason"] != "end_of_world":
+            broken.append(f"the restarted board ended by {report['reason']}: {report['detail']}")
+        if report["escaped"]:
+            broken.append(report["escaped"].strip().splitlines()[-1])
+        broken += [f"{one['who']}: {one['what']}" for one in report["objections"]]
+        codes = self._events_of(after)
+        if events.SETTINGS_DEFAULTED in codes:
+            broken.append("the settings in the flash are gone")
+        if events.LOG_RESUMED not in codes and events.LOG_ARMED not in codes:
+            broken.append("no log was opened after the restart")
+
+    def _it_resumes(self, after, tally, broken):
+        """Resumed in time and without touching the file system."""
+        counts = after.report["counts"]
+        touched = [region for region in ("boot", "fat", "directory") if counts.get("card_writes_" + region)]
+        if touched:
+            broken.append("the restart wrote to: " + ", ".join(touched))
+        if events.LOG_RESUMED not in self._events_of(after):
+            broken.append("the log was not resumed")
+        tally.resume_us_max = max(tally.resume_us_max, after.first_write_us)
+        if not 0 < after.first_write_us <= RESUME_US_MAX:
+            broken.append(f"first sector {after.first_write_us / 1e6:.2f} s after power-up")
+
+    def _events_of(self, after):
+        frames = [one for w in after.writes if self._is_sector(w) for one in by_hand.owned_frames(w.data)[1]]
+        return [code for _, code in by_hand.events(frames)]
+
+
+def _number(pair):
+    return pair[0]
+
+
+def _frames_on(image):
+    """(log id, boot) -> frames of all sectors that lie on a card, by hand."""
+    found = {}
+    with open(image, "rb") as file:
+        while sector := file.read(by_hand.SECTOR):
+            if sector[:4] == b"\xa5\x5a\x00\x10":
+                key, frames = by_hand.owned_frames(sector)
+                if key:
+                    found.setdefault(key, set()).update(frames)
+    return found
