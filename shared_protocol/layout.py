@@ -58,6 +58,8 @@ def lines(contact):
         yield line
     for index in range(len(SOURCES)):
         yield "source %d %s" % (index, SOURCES[index])
+    yield "In events {a} and {b} are the two details, {a hex} in hexadecimal, {a/100} a hundredth,"
+    yield "{b m|unknown} metres (-1: unknown)."
     for code, _name, sentence in EVENTS:
         yield "event %d %s" % (code, sentence)
     yield "end of text"

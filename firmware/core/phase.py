@@ -45,7 +45,7 @@ class Phase:
     def __init__(self, phase: int = events.PHASE_GROUND):
         self.phase = phase
         self.source = events.SYSTEM  # what decided last: events.BAROMETER or events.GNSS
-        self.altitude_m = 0
+        self.altitude_m = -1  # not known
         self.pressure = Trend(altitude_m)
         self.receiver = Trend(_same)
         self._highest_m = -100000

@@ -245,7 +245,7 @@ class GnssReceiver:
         if watch.look(height, self.setup.model_read, now_ms):
             if height is None:
                 height = watch.last_altitude_m
-            self._note(events.GNSS_STATE, watch.state, 0 if height is None else int(height))
+            self._note(events.GNSS_STATE, watch.state, -1 if height is None else int(height))
         if watch.reason:
             self._note(watch.reason, watch.reason_a, watch.reason_b)
             watch.reason = 0

@@ -60,9 +60,9 @@ class OneWireProbe:
         return ABSENT
 
     def address(self) -> int:
-        """Enough of the serial number to tell thermometers apart in an event."""
+        """Six digits of its code, those behind the family's, to tell thermometers apart in an event."""
         rom = self.rom
-        return rom[1] | rom[2] << 8 | rom[3] << 16 if rom else 0
+        return rom[1] << 16 | rom[2] << 8 | rom[3] if rom else 0
 
     def read(self) -> int:
         """Fetch the finished conversion."""

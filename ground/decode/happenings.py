@@ -7,7 +7,7 @@ from ground.decode.chips import chip_name
 from ground.decode.instruments import hex_of, text_of
 from ground.decode.table import Table, words
 from ground.decode.wire import KIND_OF_NAME
-from shared_protocol.event_text import EVENTS, SOURCES
+from shared_protocol.event_text import EVENTS, SOURCES, say
 
 _EVENT_TEXT = {code: (name, sentence) for code, name, sentence in EVENTS}
 _LOST_PIECE = "[...]"
@@ -28,7 +28,7 @@ def event(records):
     for code, a, b in zip(rows["code"].tolist(), rows["a"].tolist(), rows["b"].tolist(), strict=True):
         name, sentence = _EVENT_TEXT.get(code, (None, f"event {code} ({{a}}, {{b}})"))
         names.append(name)
-        texts.append(sentence.format(a=a, b=b))
+        texts.append(say(sentence, a, b))
     columns = {
         "code": rows["code"].astype(np.int64),
         "name": words(names),

@@ -1,19 +1,24 @@
-"""The integrity account in plain words: what came back, what did not, and how sure that is."""
+"""The integrity account in plain words: what came back, what did not, and how sure that is.
+
+What `integrity.json` alone says is told by recovered.py; here it is joined with what the tables show.
+"""
 
 import itertools
 
 import numpy as np
 
-from ground.report import flags
+from ground.report import flags, recovered
+from ground.report.recovered import count as _count
 from ground.report.series import gap_starts
 from ground.report.timeline import duration_words
 
-READINGS = ("fix", "pressure", "temperature", "power", "health")
-SENSOR_OF = {"pressure": "sensor", "temperature": "probe", "power": "channel"}
+READINGS = ("fix", "pressure", "temperature", "humidity", "power", "health")
+SENSOR_OF = {"pressure": "sensor", "temperature": "probe", "humidity": "sensor", "power": "channel"}
 NOUNS = {
     "fix": "GPS messages",
     "pressure": "pressure readings",
     "temperature": "temperature readings",
+    "humidity": "humidity readings",
     "power": "panel and supply readings",
     "health": "health reports",
 }
@@ -29,15 +34,10 @@ def sentences(folder, timeline, story):
             "nothing is known about records that were lost."
         )
     else:
-        out.append(f"{good:,} records were read from the card, each with a checksum that holds.")
-        lost, bad = _count(note, "frames_missing") or 0, _count(note, "frames_bad") or 0
-        if lost:
-            out.append(
-                f"{lost:,} {_plural(lost, 'record')} {_were(lost)} lost ({_share(lost, good + lost)}): "
-                "the numbering has holes there."
-            )
-        else:
-            out.append("No record is missing: the numbering has no hole.")
+        out.append(f"{good:,} records were recovered, each with a checksum that holds.")
+        out += recovered.came_from(note)
+        out.append(recovered.missing(note))
+        bad = _count(note, "frames_bad") or 0
         if bad:
             out.append(
                 f"{bad:,} {_plural(bad, 'stretch', 'stretches')} of the log could not be read as records and "
@@ -56,12 +56,17 @@ def sentences(folder, timeline, story):
             f"to {timeline.clock(after)}."
         )
     out += _flagged(folder)
-    out += [f"The decoder notes: {text}." for text in note.get("notes") or [] if isinstance(text, str)]
     if not timeline.has_utc and timeline.spans:
         out.append("No reading has a time of day (the receiver gave no time), so times count from the first power-up.")
     if story.flew and story.height_source == "pressure":
         out.append("Charts against height use pressure altitude: GPS altitude covers too little of the record.")
     return out
+
+
+def to_know(folder):
+    """What the decoder found out about the losses and what would bring more, as sentences."""
+    texts = [text for text in folder.integrity.get("notes") or [] if isinstance(text, str) and text]
+    return [f"{text[0].upper() + text[1:] if text.split()[0].isalpha() else text}." for text in texts]
 
 
 def boot_rows(folder, timeline):
@@ -137,7 +142,8 @@ def _restarts(timeline):
         else:
             pauses.append(f"{duration_words(after.start_ms - before.end_ms)} without a record before boot {after.boot}")
     count = len(spans) - 1
-    return [f"The board restarted {count} {_plural(count, 'time')}: {'; '.join(pauses)}."]
+    often = {1: "once", 2: "twice"}.get(count, f"{count} times")
+    return [f"The board restarted {often}: {'; '.join(pauses)}."]
 
 
 def _flagged(folder):
@@ -148,18 +154,6 @@ def _flagged(folder):
             words = ", ".join(f"{count:,} {name.replace('_', ' ')}" for name, count in counts.items())
             out.append(f"Flagged {NOUNS[table]}: {words}.")
     return out
-
-
-def _count(note, key):
-    value = note.get(key)
-    return (
-        int(value) if isinstance(value, (int, float)) and not isinstance(value, bool) and np.isfinite(value) else None
-    )
-
-
-def _share(part, whole):
-    share = 100 * part / max(whole, 1)
-    return f"{share:.2g} % of all" if share < 99.5 else "nearly all"
 
 
 def _plural(count, one, many=None):

@@ -4,7 +4,7 @@
 interpreter, also what is forgotten after the start, and what it takes is measured. Then board, card
 and settings are made of fakes, which do not count, and the firmware is built, started and flown for two minutes.
 
-The goal is 120 kB on the 64-bit port; a board's pointers are half as long, and so are most objects.
+The goal, which a test holds, is 120 kB on the 64-bit port; a board's pointers are half as long, and so are most objects.
 """
 
 import json
@@ -106,15 +106,20 @@ def measure():
     return {line.split()[1]: int(line.split()[2]) for line in done.stdout.splitlines() if line.startswith("ROW ")}
 
 
+def live_bytes(rows):
+    """All of it, with the driver that a board without one of its own needs."""
+    return rows["code"] + rows["parts"] + rows["card-driver"]
+
+
 def main():
     rows = measure()
     if not rows["sectors"] or rows["errors"]:
         sys.exit("the firmware did not fly; the figures mean nothing")
-    total = rows["code"] + rows["parts"]
+    total = live_bytes(rows)
     print(f"{'code':12} {rows['code']:8} bytes, start-up code and the table of records included")
     print(f"{'parts':12} {rows['parts']:+8} bytes: buffers, objects, file system; less what is forgotten")
-    print(f"{'live heap':12} {total:8} bytes, goal {GOAL_BYTES}")
     print(f"{'card driver':12} {rows['card-driver']:+8} bytes, on a port without a card driver of its own")
+    print(f"{'live heap':12} {total:8} bytes, goal {GOAL_BYTES}")
 
 
 if __name__ == "__main__":

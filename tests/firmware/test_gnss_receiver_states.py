@@ -16,7 +16,7 @@ def test_a_silent_line_is_no_answer_and_said_once():
     box = bench(mute=True)
     box.run(120)
     assert box.states == [events.GNSS_NO_ANSWER]
-    assert [event[1:] for event in box.events if event[1] == events.GNSS_STATE] == [(events.GNSS_STATE, 0, 0)]
+    assert [event[1:] for event in box.events if event[1] == events.GNSS_STATE] == [(events.GNSS_STATE, 0, -1)]
 
 
 def test_no_fix_and_fix_are_told_apart():

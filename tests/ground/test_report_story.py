@@ -76,7 +76,7 @@ def test_flight_that_begins_in_the_air_has_no_launch(tmp_path):
 def test_account_counts_what_was_lost_and_names_the_restart(flight):
     text = " ".join(sentences(*flight))
     assert "12 records were lost" in text and "1 stretch of the log could not be read" in text
-    assert "restarted 1 time: 14 s without a record before boot 42" in text or "restarted 1 time: 15 s" in text
+    assert "restarted once: 14 s without a record before boot 42" in text or "restarted once: 15 s" in text
     assert "Flagged temperature readings: 2 after reset." in text
 
 

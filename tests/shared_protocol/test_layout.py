@@ -2,9 +2,11 @@
 
 from pathlib import Path
 
+import pytest
+
 import shared_protocol
 from shared_protocol import events, frame, layout, spec
-from shared_protocol.event_text import EVENTS, SOURCES
+from shared_protocol.event_text import EVENTS, SOURCES, say
 from shared_protocol.records import RECORDS
 from tests.interpreters import INTERPRETERS, run
 
@@ -46,3 +48,22 @@ def test_no_contact_is_said_and_not_left_blank():
 def test_both_pythons_write_the_same_text():
     code = "from shared_protocol import layout\nfor t in layout.text_sectors('call the number on the lid'): print(t)"
     assert len({run(code, interpreter) for interpreter in INTERPRETERS}) == 1
+
+
+@pytest.mark.parametrize(
+    "code, a, b, expected",
+    [
+        (events.GNSS_IDENTIFIED, 1800, 50000, "receiver speaks protocol version 18.00 (0.00: it names none)"),
+        (events.CHIP_PRESENT, 0xC1E210, 0, "chip answers at address C1E210 hex"),
+        (events.PHASE, 1, -1, "3 landed) at unknown pressure altitude"),
+        (events.PHASE, 1, 1234, "3 landed) at 1234 m pressure altitude"),
+        (events.GNSS_STATE, 1, -1, "pressure altitude unknown"),
+    ],
+)
+def test_sentences_say_numbers_in_the_form_that_people_read(code, a, b, expected):
+    sentence = next(entry[2] for entry in EVENTS if entry[0] == code)
+    assert expected in say(sentence, a, b)
+
+
+def test_no_sentence_has_a_place_that_nothing_fills():
+    assert [sentence for _, _, sentence in EVENTS if "{" in say(sentence, 1, 2)] == []
