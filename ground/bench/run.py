@@ -68,6 +68,8 @@ def run_bench(port, settings_file, plan_file, answers, out, *, seconds, view, as
             f"Board {facts['id']}, firmware {facts['firmware']}, MicroPython {facts['micropython']}, settings "
             f"{facts['settings_crc'] or 'of its own'}{', simulated' if facts['simulated'] else ''}."
         )
+        if settings_file is None and not facts["simulated"]:
+            say("No --settings given: the board is judged by the default settings.")
         session = Session(board, start, seconds)
         server = _server(web_port)
         try:

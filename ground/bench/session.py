@@ -10,7 +10,8 @@ from ground.bench.judge import judge
 from ground.errors import InputError
 
 _PAUSE_S = 0.05
-_TABLES_EVERY_S = 0.3  # making them takes some hundredths of a second, the more the longer the run
+_TABLES_EVERY_S = 0.3
+_TABLES_SHARE = 0.2  # of the time goes into making tables at most: in a long run they take longer
 _SILENT_S = 60.0  # of this computer's time without a frame; the link has been trying to get the board back meanwhile
 CARD_TEST_SECTORS = 64
 # Orders of the bench and when in the run they are given: early enough to be answered, late enough not to disturb the
@@ -55,9 +56,11 @@ class Session:
         """
         now_s = time.monotonic()
         count = self.board.poll()
-        if count != self._count and now_s - self._tables_s >= _TABLES_EVERY_S:
-            self._count, self._tables_s = count, now_s
+        if count != self._count and now_s >= self._tables_s:
+            self._count = count
             self._look()
+            took_s = time.monotonic() - now_s
+            self._tables_s = now_s + max(_TABLES_EVERY_S, took_s / _TABLES_SHARE)
         if now_s - self._news_s > _SILENT_S:
             raise InputError(
                 f"{self.board.port}: the board has said nothing for {_SILENT_S:.0f} s; look at its cable and its "

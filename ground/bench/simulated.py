@@ -2,6 +2,8 @@
 
 from contextlib import contextmanager
 
+from ground.errors import InputError
+
 SIMULATED = "sim"
 _SCENARIO = "calm"
 
@@ -11,8 +13,13 @@ def simulated_board(port, **arguments):
     if port != SIMULATED and not port.startswith(f"{SIMULATED}:"):
         return None
     from ground.simulator.scenario import load_scenario
-    from ground.simulator.serial_board import SerialBoard
 
+    try:
+        from ground.simulator.serial_board import SerialBoard
+    except ImportError:  # a system without pseudo-terminals
+        raise InputError(
+            "the simulated board needs a Linux or macOS computer; connect a real one and name its port"
+        ) from None
     return SerialBoard(load_scenario(port[len(SIMULATED) + 1 :] or _SCENARIO), **arguments)
 
 

@@ -124,6 +124,7 @@ def healthy_answers():
         station_pressure_hpa=Reading(round(float(world.columns["pressure_hpa"][0]), 1), 0.5),
         warmed="outside",
         side_by_side=True,
+        thermometer_c=Reading(21.0, 0.3),
         panel_volts=Reading(round(volts, 2), 0.02),
         panel_ma=Reading(round(milliamps, 1), 1.0),
         battery_volts=Reading(4.94, 0.03),

@@ -195,9 +195,17 @@ def _of_measuring():
             "pressure level", NO_GO, ("reduced to sea level", "--qnh"),
         ),
         BenchFault(
-            "thermometer 2 °C off", Run(columns={"probe_inside_c": lambda _, c: c + 2.2}), "thermometers agree",
-            WARNING,
-            ("one of them is wrong",),
+            "thermometer 2 °C off",
+            Run(columns={"probe_inside_c": lambda _, c: c + 2.2}, answers={"thermometer_c": None}),
+            "thermometers agree", WARNING, ("one of them is wrong",),
+        ),
+        BenchFault(
+            "probe off against another thermometer",
+            Run(
+                columns={"probe_inside_c": lambda _, c: c + 1.2},
+                answers={"side_by_side": False},
+            ),
+            "inside against another thermometer", WARNING, ("°C off", "--calibrate inside"),
         ),
         BenchFault(
             "1.4 °C in melting ice", Run(columns={"probe_inside_c": 1.4}, answers=ice), "inside in melting ice",

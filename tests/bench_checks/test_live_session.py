@@ -9,9 +9,11 @@ import os
 import pty
 import re
 import select
+import signal
 import subprocess
 import sys
 import time
+import urllib.request
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
@@ -64,6 +66,18 @@ def test_twenty_faults_and_more_are_tried_over_the_line():
     assert len(TABLE) == len(OVER_THE_LINE) >= 20
 
 
+_NOT_REACHED = re.compile("no board answers|did not start|does not answer as|did not come back|went away")
+
+
+def _again_if_not_reached(attempt):
+    """On a machine that has too much to do a board may be too slow to be reached; that is not what is tried here."""
+    for _ in range(3):
+        shown, result = attempt()
+        if not _NOT_REACHED.search(shown):
+            break
+    return shown, result
+
+
 def _bench(folder, *words):
     environment = os.environ | {"PYTHONPATH": str(ROOT), "TERM": "xterm", "COLUMNS": "110", "LINES": "50"}
     command = [sys.executable, "-m", "ground", "bench", "--port", "sim", "--speed", "20", "--seconds", "60",
@@ -72,34 +86,81 @@ def _bench(folder, *words):
 
 
 def test_check_from_the_command_line_ends_0_with_a_record(tmp_path):
-    command, environment = _bench(tmp_path, "--check", "--indoors")
-    done = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=120)
+    command, environment = _bench(
+        tmp_path, "--check", "--indoors", "--station-pressure", "967.6+-0.4", "--calibrate", "pressure"
+    )
+
+    def attempt():
+        done = subprocess.run(command, env=environment, capture_output=True, text=True, timeout=120)
+        return done.stderr, done
+
+    _, done = _again_if_not_reached(attempt)
     assert done.returncode == 0, done.stdout + done.stderr
     assert "GO: " in done.stdout and "NO-GO" not in done.stdout
     record = json.loads((tmp_path / "bench.json").read_text(encoding="utf-8"))
     assert record["verdict"] == "GO" and record["board"]["simulated"] and len(record["board"]["id"]) == 16
     assert (tmp_path / "bench.html").exists()
+    point = record["calibration_points"][0]
+    assert (point["quantity"], point["reference"]) == ("pressure", 967.6) and 0.4 <= point["uncertainty"] < 0.5
+    assert "Calibration kept: barometer" in done.stdout
 
 
 def test_live_view_in_a_terminal_asks_shows_and_ends_1_on_no_go(tmp_path):
     """Somebody at a terminal answers the questions, hears no sounder, and watches."""
     command, environment = _bench(tmp_path, "--indoors")
-    ours, theirs = pty.openpty()
-    process = subprocess.Popen(command, env=environment, stdin=theirs, stdout=theirs, stderr=theirs, close_fds=True)
-    os.close(theirs)
-    answers = {"Air pressure": "\n", "QNH of": "\n", "across the load": "\n", "in series": "\n", "at the battery": "\n",
-               "Did you hear it": "n\n", "Did you see it": "y\n", "two fingers": "n\n"}  # fmt: skip
-    shown = _type_answers(process, ours, answers)
-    assert process.wait(timeout=60) == 1, shown
-    os.close(ours)
-    assert answers == {}, "every question was asked once"
+
+    def attempt():
+        answers = {"Air pressure": "\n", "QNH of": "\n", "across the load": "\n", "in series": "\n",
+                   "at the battery": "\n", "Did you hear it": "n\n", "Did you see it": "y\n",
+                   "two fingers": "n\n"}  # fmt: skip
+        ours, theirs = pty.openpty()
+        process = subprocess.Popen(command, env=environment, stdin=theirs, stdout=theirs, stderr=theirs)
+        os.close(theirs)
+        shown = _type_answers(process, ours, answers)
+        status = process.wait(timeout=60)
+        os.close(ours)
+        return shown, (status, answers)
+
+    shown, (status, not_asked) = _again_if_not_reached(attempt)
+    assert status == 1 and not_asked == {}, shown
     plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", shown)
     assert re.search(r"Bench, \d+ s to go", plain) and "panel volts" in plain and "trend" in plain
     assert "NO-GO  sounder" in plain and "What to do: Check its wire to GPIO 15" in plain
     assert json.loads((tmp_path / "bench.json").read_text(encoding="utf-8"))["verdict"] == "NO-GO"
 
 
-def _type_answers(process, terminal, answers):
+def test_page_is_served_beside_the_view_and_the_stop_key_ends_it_with_a_verdict(tmp_path):
+    command, environment = _bench(tmp_path, "--indoors", "--web", "--seconds", "3600")
+
+    def attempt():
+        ours, theirs = pty.openpty()
+        process = subprocess.Popen(
+            command, env=environment, stdin=subprocess.DEVNULL, stdout=theirs, stderr=theirs, start_new_session=True
+        )
+        os.close(theirs)
+        page = []
+
+        def look(shown):
+            found = re.search(r"http://127\.0\.0\.1:\d+/", shown)
+            if found and "panel volts" in shown and not page:
+                with urllib.request.urlopen(found[0], timeout=10) as answer:
+                    page.append(answer.read().decode())
+                time.sleep(1.0)
+                process.send_signal(signal.SIGINT)
+
+        shown = _type_answers(process, ours, {}, look)
+        status = process.wait(timeout=60)
+        os.close(ours)
+        return shown, (status, page)
+
+    shown, (status, page) = _again_if_not_reached(attempt)
+    assert status in (0, 1), shown
+    assert 'id="readings"' in page[0]
+    assert "Stopped early" in shown and "GO: " in shown
+    assert (tmp_path / "bench.json").exists()
+
+
+def _type_answers(process, terminal, answers, look=lambda shown: None):
     """Everything the terminal showed until the process ended; answers are typed where their question comes."""
     shown, seen = "", 0
     until = time.monotonic() + 100
@@ -115,6 +176,7 @@ def _type_answers(process, terminal, answers):
             shown += data.decode("utf-8", "replace")
         elif process.poll() is not None:
             break
+        look(shown)
         for question in [one for one in answers if one in shown[seen:]]:
             os.write(terminal, answers.pop(question).encode())
             seen = len(shown)

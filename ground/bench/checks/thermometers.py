@@ -15,6 +15,7 @@ ACCURACY_C = {"ds18b20": 0.5, "tmp117": 0.1}
 # One reading to the next: a DS18B20 counts sixteenths of a degree and its sheet states no noise; a TMP117 counts 1/128
 # and is stated to repeat within one count. A few counts for both, for the air around them moves. [C]
 NOISE_C = {"ds18b20": 0.15, "tmp117": 0.06}
+_STEP_C = {"ds18b20": 1 / 16, "tmp117": 1 / 128}
 BATH_C = 0.2
 _NEAR_ICE_C = 2.0
 _WARM_C = 1.5  # a finger makes ten, a passing draught less than one
@@ -43,7 +44,7 @@ def check(evidence, parts):
     findings.append(_agreement(evidence, speaking))
     if not any(one.verdict == NO_GO for one in swapped):
         findings += _ice(evidence, speaking)
-    return findings
+    return findings + _beside(evidence, speaking)
 
 
 def _settled(evidence, celsius):
@@ -159,6 +160,7 @@ def _ice(evidence, speaking):
         part, _, celsius = speaking[place]
         end = celsius[-max(len(celsius) // 3, _READINGS_MIN) :]  # it takes a while to get cold
         mean, scatter = level(end)
+        scatter = max(scatter, _STEP_C[part.chip] / 12**0.5)
         allowed = float(np.hypot(ACCURACY_C[part.chip], 2 * BATH_C))
         measured, expected = with_unit(mean, scatter, "°C", 2), f"0.0 °C within {allowed:.2f} °C"
         common = {"value": mean, "uncertainty": float(np.hypot(scatter, BATH_C)), "unit": "°C"}
@@ -177,4 +179,29 @@ def _ice(evidence, speaking):
                 **common,
             )
         )  # fmt: skip
+    return findings
+
+
+def _beside(evidence, speaking):
+    """Each against another thermometer that lies with them, if one was typed in."""
+    other = evidence.answers.thermometer_c
+    findings = []
+    for place, (part, _, celsius) in speaking.items() if other is not None else ():
+        if place in evidence.answers.ice_bath:
+            continue
+        mean = float(np.median(_settled(evidence, celsius)))
+        allowed = float(np.hypot(ACCURACY_C[part.chip], 2 * other.uncertainty))
+        name, measured = f"{place} against another thermometer", with_unit(mean, ACCURACY_C[part.chip], "°C", 2)
+        expected = f"{other.value - allowed:.2f} to {other.value + allowed:.2f} °C"
+        common = {"value": mean, "uncertainty": ACCURACY_C[part.chip], "unit": "°C"}
+        if abs(mean - other.value) <= allowed:
+            findings.append(Finding(SUBJECT, name, OK, measured, expected, "Both show the same.", **common))
+            continue
+        findings.append(Finding(
+            SUBJECT, name, WARNING, measured, expected,
+            f"{mean - other.value:+.2f} °C off: more than both may be wrong.",
+            "Lay them together, away from the warm board, for five minutes and run again. If it stays, try melting "
+            f"ice, which is "
+            f"surer, then keep a calibration point (--calibrate {place}) or replace the probe.", **common,
+        ))  # fmt: skip
     return findings
