@@ -13,6 +13,9 @@ from shared_protocol.crc import UNSALTED
 
 RATE = 115200  # the USB port of a board takes any
 _RAW_BANNER = b"raw REPL; CTRL-B to exit\r\n>"
+_SIGNS_OF_REPL = (b">>>", b"REPL", b"CTRL-B")
+_SIGNS_OF_NOISE = (b"NameError", b"SyntaxError")  # what we sent to the REPL was not what arrived
+_TRIES = 3
 _SOFT = b"soft reboot\r\n"
 _HELD = (errno.EAGAIN, errno.EBUSY)
 _TRACEBACK = b"Traceback (most recent call last)"
@@ -51,6 +54,10 @@ def _for_anybody(code):
 
 ASK = _for_anybody(link.ASK_HELLO)
 _STOP = _for_anybody(link.STOP)
+
+
+class Unclear(InputError):
+    """The board answered in a way that a garbled byte would explain."""
 
 
 class PortLost(Exception):
@@ -108,8 +115,19 @@ class Talk:
 
     def start(self):
         """Stop what runs, reset softly past main.py, start the bench; what hello() gives. Raises InputError."""
+        for tries_left in reversed(range(_TRIES)):
+            try:
+                return self._start()
+            except Unclear:
+                if not tries_left:
+                    raise
+        raise AssertionError("not reached")
+
+    def _start(self):
         self.enter_raw_repl()
         said = self.run(_START)
+        if b"HERE" not in said and b"NONE" not in said:
+            raise Unclear(f"{self._name}: the board does not do as it is told: {_last_words(said)}")
         if b"HERE" not in said:
             raise InputError(
                 f"{self._name}: the board answers as MicroPython and has no Thistledown firmware; "
@@ -118,7 +136,9 @@ class Talk:
         self.send(b"run()\x04")
         hello, heard = self.hello(_START_S)
         if hello is None:
-            raise InputError(f"{self._name}: the firmware on the board did not start: {_last_words(heard)}")
+            is_garbled = any(sign in heard for sign in _SIGNS_OF_NOISE)
+            problem = f"{self._name}: the firmware on the board did not start: {_last_words(heard)}"
+            raise Unclear(problem) if is_garbled else InputError(problem)
         return hello, heard
 
     def end_bench(self):
@@ -130,17 +150,24 @@ class Talk:
 
     def enter_raw_repl(self):
         """Interrupt what runs and reset softly, so that nothing of it is left; InputError if that cannot be done."""
-        self.send(b"\r\x03\x03")
-        heard = self.read_until(b">>> ", 0.4)
-        self.send(b"\r\x01")
-        heard += self.read_until(_RAW_BANNER, _STOP_KEY_S)
-        if _RAW_BANNER not in heard:
+        heard = b""
+        for _ in range(_TRIES):  # a byte may be lost on the way
+            self.send(b"\r\x03\x03")
+            said = self.read_until(b">>> ", 0.4)
+            self.send(b"\r\x01")
+            said += self.read_until(_RAW_BANNER, _STOP_KEY_S)
+            heard += said
+            if _RAW_BANNER in said:
+                break
+            if not any(sign in said for sign in _SIGNS_OF_REPL):
+                raise InputError(self._no_repl(heard))
+        else:
             raise InputError(self._no_repl(heard))
         self.send(b"\x04")
         heard = self.read_until(_SOFT, _RESET_S)
         heard += self.read_until(_RAW_BANNER, _RESET_S)
         if not heard.endswith(_RAW_BANNER):
-            raise InputError(f"{self._name}: the board did not come back from a soft reset: {_last_words(heard)}")
+            raise Unclear(f"{self._name}: the board did not come back from a soft reset: {_last_words(heard)}")
 
     def run(self, program):
         """What a short program says in the raw REPL; its error is an InputError."""
@@ -148,7 +175,7 @@ class Talk:
         heard = self.read_until(b"\x04>", 10.0)
         said, _, error = heard.partition(b"\x04")
         if not said.startswith(b"OK") or len(error) > 2:
-            raise InputError(f"{self._name}: the board does not do as it is told: {_last_words(heard)}")
+            raise Unclear(f"{self._name}: the board does not do as it is told: {_last_words(heard)}")
         return said[2:]
 
     def leave(self):

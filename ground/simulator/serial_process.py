@@ -7,6 +7,7 @@ are MicroPython's own. Stood in for is what this port's main loop does not do: i
 the raw REPL if the soft reset came from there.
 """
 
+import atexit
 import json
 import select
 import shutil
@@ -75,6 +76,7 @@ class SerialMicroPython:
 
     def start(self):
         """Switch it on and plug it in."""
+        atexit.register(self.close)
         self._thread = threading.Thread(target=self._run, name="simulated board", daemon=True)
         self._thread.start()
         until = time.monotonic() + 10.0
@@ -84,6 +86,7 @@ class SerialMicroPython:
 
     def close(self):
         """Switch it off for good."""
+        atexit.unregister(self.close)
         self._ending.set()
         if self._thread is not None:
             self._thread.join(timeout=10.0)
