@@ -3,9 +3,12 @@
 A test fails when the committed page and the declarations differ.
 """
 
+import struct
+
 from shared_protocol.event_text import EVENTS, SOURCES
-from shared_protocol.frame import FORMAT_VERSION, OVERHEAD, PAYLOAD_SIZES
-from shared_protocol.records import RECORDS
+from shared_protocol.frame import FORMAT_VERSION, OVERHEAD
+from shared_protocol.link import COMMANDS, LINK_ID, LINK_RECORDS, LINK_VERSION
+from shared_protocol.records import RECORDS, payload_format
 
 _HEAD = """# The log format, byte by byte
 
@@ -75,17 +78,43 @@ _FLAGS = """
 """
 
 
+_LINK = """
+## The link of the bench
+
+A board on the bench sends the same frames over its serial line while they go into the log, and the link's own; the
+ground sends commands. Version {version}. What is salted is salted for the session: `crc32({link_id:08X} hex I, session
+I)`, the session from the hello. Unsalted are the hello and, from a ground that knows no session, the commands `hello`
+and `stop`. A record keeps its log's `seq` and `t_ms`; in a command `seq` is a number that its reply repeats, and that
+of a command asked again because no reply came. None of these types is ever in a log.
+"""
+
+
+def _tables(declarations):
+    """The tables of records, one after the other."""
+    for record_type, name, fields in declarations:
+        length = struct.calcsize(payload_format(fields))
+        yield f"### {record_type} `{name}`: payload {length}, frame {length + OVERHEAD} bytes\n"
+        yield "| field | code | unit | divisor | unknown | meaning |\n| --- | --- | --- | --- | --- | --- |"
+        for field, code, unit, divisor, invalid, meaning in fields:
+            unknown = "" if invalid is None else invalid
+            yield f"| `{field}` | `{code}` | {unit} | {divisor} | {unknown} | {meaning} |"
+        yield ""
+
+
+def _link():
+    """The part about the link."""
+    yield _LINK.format(version=LINK_VERSION, link_id=LINK_ID)
+    yield from _tables(LINK_RECORDS)
+    yield "### Commands\n"
+    yield "| code | name | arguments | answers |\n| --- | --- | --- | --- |"
+    for code, name, arguments, answers in COMMANDS:
+        yield f"| {code} | `{name}` | {', '.join(arguments)} | {', '.join(answers)} |"
+
+
 def page():
     """The whole of SPEC.md as text."""
     out = [_HEAD.format(version=FORMAT_VERSION)]
-    for record_type, name, fields in RECORDS:
-        length = PAYLOAD_SIZES[record_type]
-        out.append(f"### {record_type} `{name}`: payload {length}, frame {length + OVERHEAD} bytes\n")
-        out.append("| field | code | unit | divisor | unknown | meaning |\n| --- | --- | --- | --- | --- | --- |")
-        for field, code, unit, divisor, invalid, meaning in fields:
-            unknown = "" if invalid is None else invalid
-            out.append(f"| `{field}` | `{code}` | {unit} | {divisor} | {unknown} | {meaning} |")
-        out.append("")
+    out.extend(_tables(RECORDS))
     out.append(_FLAGS.strip() + "\n")
     out.append("## Sources of events\n")
     out.append("| number | part |\n| --- | --- |")
@@ -94,6 +123,7 @@ def page():
     out.append("`{a}` and `{b}` stand for the record's two details.\n")
     out.append("| code | name | says |\n| --- | --- | --- |")
     out.extend(f"| {code} | {name} | {sentence} |" for code, name, sentence in EVENTS)
+    out.extend(_link())
     return "\n".join(out) + "\n"
 
 

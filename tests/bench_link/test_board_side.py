@@ -229,6 +229,20 @@ def test_frames_go_on_whole_when_the_line_takes_a_little_at_a_time():
     assert [frame[1] for frame in found] == list(range(2000)) and outbox.dropped == 0
 
 
+def test_frames_stay_whole_when_the_line_is_slower_than_the_board_for_a_while():
+    outbox, line = Outbox(SALT), Line(takes=1)
+    frame = Frame(EVENT)
+    for number in range(350):  # ten bytes a turn more than the line takes: the buffer is moved up on the way
+        struct.pack_into("<HBBii", frame.buffer, PAYLOAD, 1, 2, 3, number, 0)
+        outbox.take(frame, number, number)
+        outbox.send(line, number)
+    line.takes = 50
+    for _ in range(100):
+        outbox.send(line, 3000)
+    found = link.Splitter({EVENT: 12}, (SALT,)).feed(line.sent)
+    assert [frame[1] for frame in found] == list(range(350)) and outbox.dropped == 0
+
+
 def test_a_write_that_waited_is_not_tried_again_at_once():
     outbox, line = Outbox(SALT), Line(waits_ms=500)
     outbox.put(bytes(640))
