@@ -6,7 +6,7 @@ import pytest
 
 from tests.tidy.sources import imports, python_files, read, top_names
 
-OURS = {"firmware", "shared_protocol", "ground", "tests"}
+OURS = {"firmware", "shared_protocol", "ground", "hardware_notes", "tests"}
 # Hardware of the board: one file reaches for it, all else is handed in. Its file system may be mounted next door.
 HARDWARE = {"machine", "onewire", "rp2", "esp32", "neopixel", "network", "umachine"}
 FILE_SYSTEM = {"vfs", "uos"}
@@ -19,6 +19,7 @@ MAY_PRINT = {"firmware/main.py", "firmware/board.py"}
         ("firmware", {"firmware", "shared_protocol"}),
         ("shared_protocol", {"shared_protocol"}),
         ("ground", {"ground", "shared_protocol"}),
+        ("hardware_notes", {"hardware_notes", "ground"}),
     ],
 )
 def test_arrows_point_one_way(part, may_know):

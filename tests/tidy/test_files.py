@@ -28,7 +28,7 @@ def _launcher():
     return next(path for path in files() if str(path) == "thistledown")
 
 
-@pytest.mark.parametrize("part", ["firmware", "shared_protocol", "ground", "tests"])
+@pytest.mark.parametrize("part", ["firmware", "shared_protocol", "ground", "hardware_notes", "tests"])
 def test_every_module_says_what_it_is(part):
     silent = [
         str(path) for path in python_files(part) if read(path).strip() and not ast.get_docstring(ast.parse(read(path)))

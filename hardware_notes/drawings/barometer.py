@@ -1,0 +1,48 @@
+"""The I2C bus with the barometer on it: one pair of pull-ups, address pins tied."""
+
+import schemdraw.elements as elm
+
+from hardware_notes.drawings.sheet import INK, POWER, Sheet
+from hardware_notes.drawings.wired import address, gpio
+
+
+def draw():
+    sheet = Sheet("Barometer on the I2C bus", "MS5611 wired for I2C, two pull-up resistors, one capacitor at the chip.")
+    board = sheet.box(0, 0, 4.6, "Board", right=("3.3 V out", gpio("i2c_sda"), gpio("i2c_scl"), "GND"))
+    chip = sheet.box(
+        14,
+        0,
+        3.4,
+        "MS5611",
+        left=("VDD", "SDA", "SCL", "GND"),
+        right=("PS", None, None, "CSB"),
+        note=address("pressure_address"),
+    )
+    supply, sda, scl = board["3.3 V out"], board[gpio("i2c_sda")], board[gpio("i2c_scl")]
+    sheet.wire(supply, chip["VDD"], color=POWER)
+    sheet.wire(sda, chip["SDA"])
+    sheet.wire(scl, chip["SCL"])
+    sheet.wire(board["GND"], chip["GND"], color=INK)
+    for x, line in ((7.2, sda), (9.4, scl)):
+        top = (x, supply[1] + 2.0)
+        sheet.part(elm.Resistor, top, (x, supply[1] + 0.5), "4.7 kΩ")
+        sheet.wire((x, supply[1] + 0.5), (x, line[1]))
+        sheet.plus(top)
+        sheet.dot((x, line[1]))
+    x = 12.2
+    sheet.part(elm.Capacitor, (x, supply[1]), (x, board["GND"][1]), "100 nF", "left")
+    sheet.dot((x, supply[1]), color=POWER)
+    sheet.dot((x, board["GND"][1]), color=INK)
+    right = chip["PS"]
+    sheet.wire(right, (right[0] + 0.5, right[1]), (right[0] + 0.5, right[1] + 0.5), color=POWER)
+    sheet.plus((right[0] + 0.5, right[1] + 0.5))
+    low = chip["CSB"]
+    sheet.wire(low, (low[0] + 0.5, low[1]), color=INK)
+    sheet.ground((low[0] + 0.5, low[1]))
+    sheet.note(
+        0,
+        -5,
+        "PS high: the chip speaks I2C. CSB low: 0x77; CSB high: 0x76 (then change pressure_address).",
+        "One pair of pull-ups for the whole bus; the capacitor sits at the chip, not at the board.",
+    )
+    return sheet
