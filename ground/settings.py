@@ -6,12 +6,12 @@ there, here and in `firmware/core/settings.py` are held together by tests.
 """
 
 import json
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from ground.documents import read_toml
 from ground.errors import InputError
 from ground.simulator.scenario_errors import first_error_line
 from shared_protocol.conversions.ds18b20 import crc8
@@ -142,15 +142,7 @@ def load_settings(path: str | Path) -> Settings:
     InputError
         One line that names the file, the key, its value and what is allowed.
     """
-    path = Path(path)
-    try:
-        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}); give a settings file") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: is not a text file; settings are TOML in UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: is not valid TOML: {' '.join(str(error).split())}") from None
+    raw = read_toml(path, "settings are TOML", "give a settings file")
     try:
         return Settings(**raw)
     except ValidationError as error:

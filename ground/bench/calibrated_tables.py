@@ -5,13 +5,13 @@ what the data sheet's formula alone had made of the words stands beside it as `.
 sensor is not the flight's is not used, and that is said.
 """
 
-import json
 from pathlib import Path
 
 import numpy as np
 
 from ground.bench.calibration import QUANTITIES, calibrations_of, point_from_dict
 from ground.bench.identities import identities
+from ground.documents import read_json
 from ground.errors import InputError
 
 NAME = "bench.json"
@@ -36,17 +36,15 @@ def load_calibrations(path):
     InputError
         If the file cannot be read or is no bench record.
     """
+    no_record = (
+        "is no bench record of Thistledown; make it again with `thistledown bench`, or move it away to decode without "
+        "a calibration"
+    )
+    record = read_json(path, no_record, "move it away to decode without a calibration")
     try:
-        record = json.loads(Path(path).read_text(encoding="utf-8"))
         points = [point_from_dict(raw) for raw in record["calibration_points"]]
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror})") from None
-    except (ValueError, KeyError, TypeError):
-        raise InputError(
-            f"{path}: is no bench record of Thistledown; make it again with `thistledown bench`, or move it away to "
-            f"decode "
-            "without a calibration"
-        ) from None
+    except (KeyError, TypeError):
+        raise InputError(f"{path}: {no_record}") from None
     except InputError as error:
         raise InputError(f"{path}: {error}; move it away to decode without a calibration") from None
     return calibrations_of(points)

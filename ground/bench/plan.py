@@ -5,11 +5,11 @@ builder intended and not what the board does: the board's settings stay free of 
 keys of [panel] and [battery] are those of a scenario.
 """
 
-import tomllib
 from pathlib import Path
 
 from pydantic import Field, ValidationError, model_validator
 
+from ground.documents import read_toml
 from ground.errors import InputError
 from ground.simulator.scenario_errors import first_error_line
 from ground.simulator.scenario_parts import Part, number
@@ -77,17 +77,7 @@ def load_plan(path):
     InputError
         One line that names the file, the key, its value and what is allowed.
     """
-    path = Path(path)
-    try:
-        raw = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except OSError as error:
-        raise InputError(
-            f"{path}: cannot be read ({error.strerror}); `thistledown bench --new-plan FILE` writes one to start from"
-        ) from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: is not a text file; a plan is TOML in UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: is not valid TOML: {' '.join(str(error).split())}") from None
+    raw = read_toml(path, "a plan is TOML", "`thistledown bench --new-plan FILE` writes one to start from")
     try:
         return Plan(**raw)
     except ValidationError as error:

@@ -1,13 +1,13 @@
 """A scenario: everything that decides one simulated flight, read from a TOML file or by the name of a shipped one."""
 
 import difflib
-import tomllib
 from itertools import pairwise
 from pathlib import Path
 
 from pydantic import Field, ValidationError, model_validator
 
 from ground.atmosphere import standard_air
+from ground.documents import read_toml
 from ground.errors import InputError
 from ground.simulator.balloon import descent_speed_mps, lift_of
 from ground.simulator.scenario_chips import Gnss, Sensors
@@ -168,15 +168,7 @@ def load_scenario(name_or_path):
         One line that names the file, the key, its value and what is allowed.
     """
     path = _find(name_or_path)
-    try:
-        raw = tomllib.loads(path.read_bytes().decode("utf-8"))
-    except OSError as err:
-        raise InputError(f"{path}: cannot be read ({err.strerror}); give a scenario file") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: is not a text file; a scenario is a TOML file in UTF-8") from None
-    except tomllib.TOMLDecodeError as err:
-        reason = str(err).replace("\n", " ")
-        raise InputError(f"{path}: is not valid TOML: {reason}") from None
+    raw = read_toml(path, "a scenario is a TOML file", "give a scenario file")
     scenario = parse_scenario(raw, str(path))
     return _with_absolute_sounding(scenario, path.parent)
 
