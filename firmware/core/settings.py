@@ -64,7 +64,7 @@ class Settings:
         self.values: dict = {}
         try:
             found = json.loads(data)
-        except (ValueError, UnicodeError):
+        except (ValueError, UnicodeError, RuntimeError):  # the last one: nested deeper than the stack reaches
             found = None
         if not isinstance(found, dict):
             found = {}
