@@ -123,6 +123,13 @@ def encode(record_type, number, t_ms, values, salt):
     return body + struct.pack("<I", crc32(body, salt))
 
 
+def encode_mark(session, number, t_ms):
+    """A log's sector header that names the session, so that a capture of the line decodes as a log does."""
+    body = struct.pack(PREFIX, SYNC_0, SYNC_1, 0, 16, number & 0xFFFF, t_ms & 0xFFFFFFFF)
+    body += struct.pack("<IIIBBH", LINK_ID, session, number, 1, 0, 0)
+    return body + struct.pack("<I", crc32(body))
+
+
 class Splitter:
     """Cuts a stream of bytes into frames, whatever lies between them.
 

@@ -85,7 +85,8 @@ A board on the bench sends the same frames over its serial line while they go in
 ground sends commands. Version {version}. What is salted is salted for the session: `crc32({link_id:08X} hex I, session
 I)`, the session from the hello. Unsalted are the hello and, from a ground that knows no session, the commands `hello`
 and `stop`. A record keeps its log's `seq` and `t_ms`; in a command `seq` is a number that its reply repeats, and that
-of a command asked again because no reply came. None of these types is ever in a log.
+of a command asked again because no reply came. None of these types is ever in a log. Once a second a sector header goes
+by, with the link's id as `log_id` and the session as `boot`: so a capture of the line decodes like a log.
 """
 
 

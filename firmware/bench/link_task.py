@@ -119,6 +119,7 @@ class LinkTask:
             min(self._turns, _U16), free, used,
         )  # fmt: skip
         self._outbox.put(link.encode(link.STATUS, self._status_number, now_ms, values, self._outbox.salt))
+        self._outbox.put(link.encode_mark(self._session, self._status_number, now_ms))
         self._status_number = (self._status_number + 1) & _U16
         self._late_ms_max = 0
         self._turns = 0
