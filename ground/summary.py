@@ -8,7 +8,8 @@ import textwrap
 
 import numpy as np
 
-from ground.report.account import sentences
+from ground import simulated
+from ground.report.account import sentences, to_know
 from ground.report.facts import fact_rows
 from ground.report.flags import is_unfit
 from ground.report.folder import load_folder
@@ -47,7 +48,8 @@ def summarise(flight_dir):
     story = tell(folder, timeline)
     lines = _origin(folder)
     lines += ["", "What was recovered"]
-    lines += [line for sentence in sentences(folder, timeline, story) for line in _wrapped(sentence, "  - ", "    ")]
+    said = [*sentences(folder, timeline, story), *to_know(folder)]
+    lines += [line for sentence in said for line in _wrapped(sentence, "  - ", "    ")]
     lines += ["", "What happened"]
     best_heights = _best_heights(folder, timeline, story)
     for label, value, small_print in fact_rows(folder, timeline, story):
@@ -65,12 +67,7 @@ def _origin(folder):
     if not folder.is_simulated:
         return _wrapped(f"Flight folder {folder.path}")
     note = folder.simulation
-    runtime = note.get("runtime")
-    on = {
-        "micropython": "The firmware ran on real MicroPython.",
-        "cpython": "The firmware ran on CPython, NOT on the MicroPython of a real board.",
-    }.get(runtime, "What ran the firmware is not noted.")
-    lines = _wrapped(f'A simulated flight, "{note.get("scenario", "not named")}": nothing of it happened. {on}')
+    lines = _wrapped(simulated.sentences(note))
     for notice in note.get("notices") or ():
         lines += _wrapped(str(notice), "  ! ", "    ")
     boots = [boot for boot in note.get("boots") or () if isinstance(boot, dict)]
@@ -116,6 +113,7 @@ def _files(path):
         ("tables", "every reading"),
         ("integrity.json", "the account of what was lost"),
         ("card.img", "the card as it came home"),
+        ("flash.img", "the board's flash with the second copy of the log"),
         ("truth.parquet", "what the simulator knows"),
     )
     there = [

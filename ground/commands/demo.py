@@ -18,8 +18,8 @@ def demo(
     """Show one whole flight, from start to report.
 
     The firmware flies an invented balloon for two and a half hours to about 30 km, with one restart in flight, in
-    well under a minute. Then the card is decoded, a report made and
-    the flight summed up. Needs no board and no network.
+    well under a minute. Then the card and the second copy from the board's flash are decoded into one flight, a
+    report is made and the flight summed up. Needs no board and no network.
 
     \b
     Example:
@@ -40,7 +40,9 @@ def demo(
                 load_scenario("demo"), out.absolute(), progress=shown
             )  # the board's own process works in another folder
         with progress("Decoding") as shown:
-            decode(out / "card.img", out, force=True, progress=shown)
+            flash = out / "flash.img"
+            copies = [out / "card.img", *([flash] if flash.is_file() else [])]
+            decode(copies, out, force=True, progress=shown)
         with progress("Drawing") as shown:
             build_report(out, force=True, progress=shown)
     say(summarise(out))

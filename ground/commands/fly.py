@@ -55,14 +55,16 @@ def fly(
 ) -> None:
     """Fly the firmware through a simulated flight.
 
-    Writes card.img, the image of the memory card as it comes home, and truth.parquet, what really happened.
-    Next: thistledown decode DIR/card.img -o DIR
+    Writes card.img, the image of the memory card as it comes home, flash.img, the board's flash with the second
+    copy of the log, and truth.parquet, what really happened.
+    Next: thistledown decode DIR/card.img DIR/flash.img -o DIR
 
     \b
     Example:
       thistledown fly calm -o flights/calm
     """
     from ground.output_folder import claim, taken_back_if_refused
+    from ground.simulated import on_what
     from ground.simulator.flight import fly as fly_scenario
     from ground.simulator.scenario import load_scenario
 
@@ -88,6 +90,7 @@ def fly(
         say(f"! and more of what good firmware does not do; see {folder / 'flight.json'}")
     power_ups = f"{len(result.boots)} power-up{'' if len(result.boots) == 1 else 's'}"
     flown = timedelta(seconds=round(result.duration_s))
-    say(f"Flew {flown} h in {result.host_s:.0f} s on {result.runtime}, {power_ups}.")
-    say(f"Wrote {folder / 'card.img'} and {folder / 'truth.parquet'}.")
-    say(f"Next: thistledown decode {quote(str(folder / 'card.img'))} -o {quote(str(folder))}")
+    say(f"Flew {flown} h in {result.host_s:.0f} s, {power_ups}: a simulated flight. {on_what(result.runtime)}")
+    images = [folder / name for name in ("card.img", "flash.img") if (folder / name).is_file()]
+    say(f"Wrote {', '.join(map(str, images))} and {folder / 'truth.parquet'}.")
+    say(f"Next: thistledown decode {' '.join(quote(str(image)) for image in images)} -o {quote(str(folder))}")

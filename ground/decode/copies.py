@@ -107,6 +107,8 @@ class Copies:
         Of CARD and FLASH, those that have a frame.
     by_part : dict of int to Counted
         By the number of the source.
+    repeated_by_part : dict of int to dict of int to int
+        Found again within a source, by its number and by key number.
     """
 
     def __init__(self, records, parts, mine):
@@ -132,6 +134,7 @@ class Copies:
         self.on_card = np.isin(self.ids, card, assume_unique=True)
         self.by_copy = {name: one for name, one in _counted(by_copy).items() if one.frames}
         self.by_part = _counted(by_part)
+        self.repeated_by_part = {number: _repeated(ids) for number, ids in by_part.items()}
 
     @property
     def is_merged(self):
@@ -159,6 +162,13 @@ class Copies:
 def _together(arrays):
     arrays = list(arrays)
     return np.concatenate(arrays) if arrays else np.empty(0, np.uint64)
+
+
+def _repeated(ids):
+    """How many frames came more than once, by key number."""
+    ids = np.sort(ids)
+    keys, counts = np.unique(ids[1:][ids[1:] == ids[:-1]] >> np.uint64(48), return_counts=True)
+    return dict(zip(keys.tolist(), counts.tolist(), strict=True))
 
 
 def _counted(groups):

@@ -2,6 +2,7 @@
 
 from ground.decode.choice import label
 from ground.decode.copies import CARD, FLASH
+from ground.decode.losses import between
 from ground.decode.moments import iso
 from ground.decode.stretches import THINNED
 from shared_protocol.second_copy import PERIOD_MS
@@ -19,7 +20,7 @@ def found_by(log, source):
     return "its file" if source.kind in ("log", "folder") else "its name on the card"
 
 
-def told_of_copies(decoded, parts, stretches, thinned):
+def told_of_copies(decoded, parts, stretches):
     """Sentences without their full stop; none where there is but the card, whole or not.
 
     Parameters
@@ -27,8 +28,6 @@ def told_of_copies(decoded, parts, stretches, thinned):
     decoded : convert.Decoded
     parts : list of together.Part
     stretches : list of (BootFrames, stretches.Stretch)
-    thinned : dict of int to int
-        By key number: frames that the second copy leaves out by design.
     """
     origin = decoded.origin
     if origin is None:
@@ -41,7 +40,7 @@ def told_of_copies(decoded, parts, stretches, thinned):
     ]
     if origin.is_copy_only:
         said.append(
-            f"no card is among the sources: all of this is the second copy from the board's flash, {_SET} and every "
+            f"nothing of the card is here: all of this is the second copy from the board's flash, {_SET} and every "
             "event; the readings in between are on the card only"
         )
     elif origin.is_merged:
@@ -52,6 +51,11 @@ def told_of_copies(decoded, parts, stretches, thinned):
 def _merged(decoded, stretches):
     card, flash = (decoded.origin.by_copy[name] for name in (CARD, FLASH))
     both = flash.frames - flash.alone
+    if not flash.alone:
+        return [
+            f"the second copy in the board's flash has nothing that the card lacks; {both:,} records are in both and are "
+            "the same"
+        ]
     said = [
         f"the card and the second copy in the board's flash were put together: {card.frames:,} records from the card, "
         f"{flash.alone:,} that only the flash has; {both:,} are in both and are the same"
@@ -61,17 +65,12 @@ def _merged(decoded, stretches):
     )
     for boot, one in filled[:_TOLD_MAX]:
         said.append(
-            f"between {_moment(decoded, boot, one.from_ms)} and {_moment(decoded, boot, one.to_ms)} (boot {boot.boot}) "
-            f"the card has nothing and the second copy fills in: {one.frames:,} records, at least {_SET}"
+            f"the card has nothing {between(decoded.lines.get(boot.key), one.from_ms, one.to_ms)} (boot {boot.boot}), "
+            f"and the second copy fills in: {one.frames:,} records, at least {_SET}"
         )
     if len(filled) > _TOLD_MAX:
         said.append(f"the second copy fills {len(filled) - _TOLD_MAX} shorter holes of the card")
     return said
-
-
-def _moment(decoded, boot, t_ms):
-    line = decoded.lines.get(boot.key)
-    return iso(int(line.at(t_ms)))[:19] + "Z" if line else f"{t_ms / 1000:.0f} s after power-up"
 
 
 def _logs_of(decoded):

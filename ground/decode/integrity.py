@@ -35,8 +35,9 @@ def account(source, records, decoded, parts, numbers):
     chosen = {log.log_id for log in decoded.logs if log.chosen}
     mine = np.array([pair[0] in chosen for pair in records.keys.pairs], dtype=bool)
     sectors = _sectors(records, mine, [parts[number].kind == "flash" for number in numbers])
+    duplicates = _duplicates(decoded, parts)
     covered, thinned = _stretches(records, decoded)
-    notes = list(decoded.notes) + told_of_copies(decoded, parts, covered, thinned)
+    notes = list(decoded.notes) + told_of_copies(decoded, parts, covered)
     notes += losses.notes(source, records, decoded, sectors["sectors_bad"], sectors["frames_bad"], covered)
     unknown = _unknown_records(records, mine)
     if unknown:
@@ -59,7 +60,7 @@ def account(source, records, decoded, parts, numbers):
         "frames_bad": sectors.pop("frames_bad"),
         "frames_missing": sum(boot.missing for boot in decoded.boots),
         "frames_thinned": sum(thinned.values()),
-        "frames_duplicate": _duplicates(decoded),
+        "frames_duplicate": sum(duplicates.values()),
         **sectors,
         "sources": _sources(parts, decoded),
         "copies": _copies(decoded),
@@ -69,17 +70,26 @@ def account(source, records, decoded, parts, numbers):
         "bench_calibrations": decoded.calibrated,
         "logs": [_log(log, source) for log in decoded.logs],
         "boots": [
-            _boot(boot, decoded.lines[boot.key], decoded.times_refused.get(boot.key, {})) for boot in decoded.boots
+            _boot(boot, duplicates[boot.key], decoded.lines[boot.key], decoded.times_refused.get(boot.key, {}))
+            for boot in decoded.boots
         ],
         "notes": notes,
     }
 
 
-def _duplicates(decoded):
-    """Frames found again within one source; what two sources both have is no duplicate."""
+def _duplicates(decoded, parts):
+    """By key number, frames found again within one source: what two sources both have is no duplicate.
+
+    A flash file system keeps old states of its blocks beside new ones; what only they repeat is none either.
+    """
     if decoded.origin is None:
-        return sum(boot.duplicate for boot in decoded.boots)
-    return sum(one.repeated for one in decoded.origin.by_part.values())
+        return {boot.key: boot.duplicate for boot in decoded.boots}
+    total = {boot.key: 0 for boot in decoded.boots}
+    for number, repeated in decoded.origin.repeated_by_part.items():
+        if parts[number].kind != "flash":
+            for key, count in repeated.items():
+                total[key] += count
+    return total
 
 
 def _sources(parts, decoded):
@@ -158,7 +168,7 @@ def _log(log, source):
     }
 
 
-def _boot(boot, line, times_refused):
+def _boot(boot, duplicate, line, times_refused):
     def utc(t_ms):
         return iso(int(line.at(t_ms))) if line else None
 
@@ -171,7 +181,7 @@ def _boot(boot, line, times_refused):
         "last_ms": boot.last_ms,
         "frames": boot.frames,
         "frames_missing": boot.missing,
-        "frames_duplicate": boot.duplicate,
+        "frames_duplicate": duplicate,
         "longest_gap_ms": boot.longest_gap_ms,
         "longest_gap_at_ms": boot.longest_gap_at_ms,
         "longest_gap_at_utc": utc(boot.longest_gap_at_ms),

@@ -14,6 +14,7 @@ from ground.decode.copies import FLASH, second_copy_blocks
 from ground.decode.moments import iso
 from ground.decode.stretches import NOTHING
 from ground.decode.wire import SECTOR_SIZE
+from shared_protocol.second_copy import FOLDER, PERIOD_MS
 
 _TOLD_MAX = 3  # stretches that are named one by one
 _T_MS, _SECTOR = slice(6, 10), slice(18, 22)  # in a sector's header
@@ -24,7 +25,7 @@ _WHAT_NEXT = {
     ),
     "spoilt": (
         "there and not readable",
-        "a second copy of the card may have them whole; if it is the same, they are lost on the card",
+        "another copy of the card may have them whole; if it is the same, they are lost on the card",
     ),
     "foreign": ("overwritten by another log", "they are lost here; an older copy of the card may have them"),
     "absent": (
@@ -41,8 +42,7 @@ class Stretch:
     first: int
     last: int
     why: str
-    from_utc: str | None
-    to_utc: str | None
+    when: str  # empty without a time of day
 
 
 def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=()):
@@ -66,8 +66,8 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=()):
     hurt = _cut(records) + _hurt(sectors_bad, frames_bad)
     whole = not hurt and len(said) == len(_where_from(source, decoded)) and source.kind != "capture"
     if decoded.origin is not None and FLASH in decoded.origin.by_copy:
-        return said + hurt + _holes(decoded, covered)
-    return said + hurt + _gaps(decoded, whole)
+        return _holes(decoded, covered) + said + hurt
+    return _gaps(decoded, whole) + said + hurt + _second_copy(decoded, covered)
 
 
 def _holes(decoded, covered):
@@ -76,13 +76,22 @@ def _holes(decoded, covered):
     holes.sort(key=lambda pair: pair[1].from_ms - pair[1].to_ms)
     said = []
     for boot, one in holes[:_TOLD_MAX]:
-        begin, end = (
-            _utc(decoded, boot.key, t) or f"{t / 1000:.1f} s after power-up" for t in (one.from_ms, one.to_ms)
-        )
-        said.append(f"nothing is there of boot {boot.boot} between {begin} and {end}, {one.missing:,} frames")
+        lost = f"{one.missing:,} records" if one.missing > 1 else "1 record"
+        when = between(decoded.lines.get(boot.key), one.from_ms, one.to_ms)
+        said.append(f"nothing is there of boot {boot.boot} {when}: {lost}")
     if len(holes) > _TOLD_MAX:
         said.append(f"{len(holes) - _TOLD_MAX} more and shorter stretches are empty")
     return said
+
+
+def _second_copy(decoded, covered):
+    """Advice to read the board's flash too, where it may fill a hole."""
+    if not any(one.has == NOTHING and one.to_ms - one.from_ms >= PERIOD_MS for _boot, one in covered):
+        return []
+    return [
+        "the board keeps a second copy in its flash, one set of readings each 5 s: read its folder "
+        f"`{FOLDER}` out of the board, or dump the flash, and give that to `thistledown decode` beside this source"
+    ]
 
 
 def _hurt(sectors_bad, frames_bad):
@@ -90,18 +99,18 @@ def _hurt(sectors_bad, frames_bad):
         return []
     are = "sectors are damaged" if sectors_bad > 1 else "sector is damaged"
     if not frames_bad:
-        return [f"{sectors_bad} {are}; every frame in the damage was whole and was taken"]
-    lost = "frames" if frames_bad > 1 else "frame"
+        return [f"{sectors_bad} {are}; every record in the damage was whole and was taken"]
+    lost = "records" if frames_bad > 1 else "record"
     return [
         f"{sectors_bad} {are}: {frames_bad} {lost} in the damage could not be read, every whole one was taken; "
-        "a second copy of the card may have what this one lacks"
+        "another copy of the card may have what this one lacks"
     ]
 
 
 def _where_from(source, decoded):
     if source.kind == "capture":
         return [
-            "this is a capture of frames without their sectors; what was not captured is on the card, if anywhere: "
+            "this is a capture of records without their sectors; what was not captured is on the card, if anywhere: "
             "decode an image of it"
         ]
     if source.kind == "flash":
@@ -127,13 +136,13 @@ def lost_sectors(records, decoded, log_id):
         first, last = int(sectors[n]) + 1, int(sectors[n + 1]) - 1
         if first == last and keys[n] != keys[n + 1]:
             continue  # left out by the power-up between them
-        moments = [_utc(decoded, int(keys[k]), int(t_ms[k])) for k in (n, n + 1)]
+        when = _when(decoded, *((int(keys[k]), int(t_ms[k])) for k in (n, n + 1)))
         (piece, before), (other, behind) = places[n].tolist(), places[n + 1].tolist()
         if piece != other or behind - before != last - first + 2 or not _in_one_piece(records, piece, before, behind):
-            result.append(Stretch(first, last, "absent", *moments))
+            result.append(Stretch(first, last, "absent", when))
             continue
         result += [
-            Stretch(first + a, first + b, why, *moments)
+            Stretch(first + a, first + b, why, when)
             for a, b, why in _looked_at(records, records.pieces[piece], before, behind, log_id)
         ]
     return result
@@ -189,8 +198,7 @@ def _told(log, stretches):
 
 def _named(one):
     numbers = f"{one.first} to {one.last}" if one.last > one.first else f"{one.first}"
-    when = f", between {one.from_utc} and {one.to_utc}" if one.from_utc and one.to_utc else ""
-    return numbers + when
+    return f"{numbers}, {one.when}" if one.when else numbers
 
 
 def _cut(records):
@@ -207,12 +215,12 @@ def _gaps(decoded, whole):
     gaps = sorted(((gap, boot) for boot in decoded.boots for gap in boot.gaps), key=lambda pair: -pair[0][0])
     said = []
     for (missing, from_ms, to_ms), boot in gaps[:_TOLD_MAX]:
-        moments = [_utc(decoded, boot.key, t_ms) or f"{t_ms / 1000:.1f} s after power-up" for t_ms in (from_ms, to_ms)]
-        are = "frames are" if missing > 1 else "frame is"
-        said.append(f"{missing:,} {are} missing in boot {boot.boot} between {moments[0]} and {moments[1]}")
+        are = "records are" if missing > 1 else "record is"
+        when = between(decoded.lines.get(boot.key), from_ms, to_ms)
+        said.append(f"{missing:,} {are} missing in boot {boot.boot} {when}")
     rest = sum(boot.missing for boot in decoded.boots) - sum(gap[0] for gap, _boot in gaps[:_TOLD_MAX])
     if rest > 0:
-        said.append(f"{rest:,} more frames are missing in other places" if said else f"{rest:,} frames are missing")
+        said.append(f"{rest:,} more records are missing in other places" if said else f"{rest:,} records are missing")
     if said and whole:
         said[-1] += (
             "; no sector is damaged or lost, so another copy would not bring them: the board never wrote them here"
@@ -220,6 +228,21 @@ def _gaps(decoded, whole):
     return said
 
 
-def _utc(decoded, key, t_ms):
-    line = decoded.lines.get(key)
-    return iso(int(line.at(t_ms)))[:19] + "Z" if line else None
+def between(line, from_ms, to_ms):
+    """`between 2031-05-27 05:16:42 and 05:31:38 UTC`, of two times since boot; without a line, seconds after power-up."""
+    if line is None:
+        return f"between {from_ms / 1000:.1f} s and {to_ms / 1000:.1f} s after power-up"
+    return _of_day(int(line.at(from_ms)), int(line.at(to_ms)))
+
+
+def _when(decoded, *moments):
+    """The same for two times of two boots, each a key number and ms; empty where one has no time of day."""
+    lines = [decoded.lines.get(key) for key, _t_ms in moments]
+    if None in lines:
+        return ""
+    return _of_day(*(int(line.at(t_ms)) for line, (_key, t_ms) in zip(lines, moments, strict=True)))
+
+
+def _of_day(first_ms, last_ms):
+    first, last = (iso(ms)[:19].replace("T", " ") for ms in (first_ms, last_ms))
+    return f"between {first} and {last[11:] if last[:10] == first[:10] else last} UTC"

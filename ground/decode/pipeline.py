@@ -11,6 +11,7 @@ from ground.decode.convert import convert, summaries
 from ground.decode.records import read
 from ground.decode.together import open_sources, part_numbers
 from ground.errors import InputError
+from ground.simulated import note_of_source
 
 
 @dataclass
@@ -88,6 +89,8 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
     decoded = convert(everything, opened.files, log, others, calibrations, numbers)
     decoded.notes[:0] = empty
     account = integrity.account(opened, everything, decoded, parts, numbers)
+    if simulated := note_of_source(paths):
+        account["simulated"] = simulated
     say(0.85, "writing tables")
     writing.write_folder(
         out_dir, decoded.tables, decoded.flight, {"integrity.json": account, "results.json": decoded.results}, format

@@ -50,7 +50,7 @@ def arrange(seq, t_ms):
         missing = int(forward.sum(dtype=np.int64)) + 1 - len(seq)
         return Sequence(None, len(seq), missing + _before_first(seq, t_ms, 0, len(seq) + missing), 0)
     by_time = np.argsort(t_ms, kind="stable")
-    number = _unwrapped(seq[by_time], t_ms[by_time].astype(np.int64))
+    number = unwrapped(seq[by_time], t_ms[by_time].astype(np.int64))
     order = np.lexsort((t_ms[by_time], number))
     number, frame = number[order], by_time[order]
     again = (np.diff(number) == 0) & (np.diff(t_ms[frame].astype(np.int64)) == 0)
@@ -62,7 +62,7 @@ def arrange(seq, t_ms):
     return Sequence(frame, len(frame), missing, int(again.sum()))
 
 
-def _unwrapped(seq, t_ms):
+def unwrapped(seq, t_ms):
     """Sequence numbers, in order of time, counted on over their wraps; the first keeps its value."""
     step = np.diff(seq).astype(np.int16).astype(np.int64)  # the nearer way round, also backwards
     elapsed = np.diff(t_ms)

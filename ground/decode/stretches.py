@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ground.decode.sequence import unwrapped
 from shared_protocol.second_copy import PERIOD_MS
 
 WHOLE, THINNED, NOTHING = "whole", "thinned", "nothing"
@@ -29,7 +30,8 @@ class Stretch:
 
 
 def of_boot(t_ms, seq, on_card):
-    """Stretches of one boot, in order and without a space between them, and how many numbers the copy left out.
+    """Stretches of one boot, in order and without a space between them; and of a boot that only the copy has, how many
+    numbers it left out.
 
     Parameters
     ----------
@@ -39,7 +41,10 @@ def of_boot(t_ms, seq, on_card):
     on_card : numpy.ndarray of bool, shape (n,)
         False: in the second copy only.
     """
-    step = np.diff(seq).view(np.int16).astype(np.int64) if len(seq) > 1 else np.empty(0, np.int64)
+    number = unwrapped(seq, t_ms)
+    order = np.lexsort((t_ms, number))  # by number: a task may stamp a reading a little before its neighbour
+    step, on_card = np.diff(number[order]), on_card[order]
+    t_ms = np.maximum.accumulate(t_ms[order])
     apart = np.diff(t_ms)
     both_on_card = on_card[1:] & on_card[:-1]
     thin = ~both_on_card & (apart <= _THIN_MS)
@@ -48,7 +53,9 @@ def of_boot(t_ms, seq, on_card):
         shortest = np.sort(apart[hole])[-_HOLES_MAX]
         hole &= apart >= shortest
     state = np.where(hole, 2, np.where(thin & _long_thin(t_ms, both_on_card), 1, 0))
-    left_out = max(int((step[thin] - 1).sum()), 0) + (int(seq[0]) if not on_card[0] and t_ms[0] <= _THIN_MS else 0)
+    left_out = 0
+    if not on_card.any():  # else the card lost what the copy leaves out
+        left_out = int((step[thin] - 1).sum()) + (int(number[order[0]]) if t_ms[0] <= _THIN_MS else 0)
     if len(state) == 0:
         has = WHOLE if on_card[0] else THINNED
         return [Stretch(has, int(t_ms[0]), int(t_ms[0]), 1, 0)], left_out

@@ -6,6 +6,8 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+from ground.errors import InputError
+
 
 @dataclass(frozen=True)
 class ReportPaths:
@@ -47,6 +49,19 @@ def build_report(flight_dir, *, force=False, progress=None):
     ground.errors.InputError
         If the folder is no flight folder, a file of it cannot be read, or a report is there and `force` is not given.
     """
+    flight_dir = Path(flight_dir)
+    refuse_what_is_no_flight(flight_dir)  # before the second that the libraries below take to load
     from ground.report.build import build
 
-    return build(Path(flight_dir), force=force, progress=progress)
+    return build(flight_dir, force=force, progress=progress)
+
+
+def refuse_what_is_no_flight(folder):
+    """Raise InputError if there is no such folder, or no flight table in it."""
+    if not folder.is_dir():
+        raise InputError(f"{folder}: no such flight folder; make one with `thistledown decode SOURCE -o {folder}`")
+    if not any((folder / name).is_file() for name in ("flight.parquet", "flight.csv")):
+        raise InputError(
+            f"{folder}: not a flight folder (no flight.parquet or flight.csv in it); "
+            "make one with `thistledown decode SOURCE -o DIR`"
+        )

@@ -65,7 +65,8 @@ def sentences(folder, timeline, story):
 
 def to_know(folder):
     """What the decoder found out about the losses and what would bring more, as sentences."""
-    texts = [text for text in folder.integrity.get("notes") or [] if isinstance(text, str) and text]
+    notes = folder.integrity.get("notes")
+    texts = [text for text in notes if isinstance(text, str) and text.strip()] if isinstance(notes, list) else []
     return [f"{text[0].upper() + text[1:] if text.split()[0].isalpha() else text}." for text in texts]
 
 

@@ -9,6 +9,7 @@ from ground.report.page import render_page
 from ground.report.render import ScriptLibrary, png, specification
 from ground.report.story import tell
 from ground.report.timeline import Timeline
+from ground.simulated import picture_label
 
 PAGE_NAME, FIGURES_NAME = "report.html", "figures"
 
@@ -38,11 +39,12 @@ def _write(folder, page_path, figures_dir, library, say):
     figures = [part for part in parts if isinstance(part, Figure)]
     figures_dir.mkdir(exist_ok=True)
     written, specs = [], {}
+    label = picture_label(folder.simulation.get("runtime")) if folder.is_simulated else None
     for number, figure in enumerate(figures):
         say(0.4 + 0.4 * number / len(figures), f"figure {figure.name}")
         specs[figure.name] = specification(figure)
         path = figures_dir / f"{figure.name}.png"
-        path.write_bytes(png(specs[figure.name]))
+        path.write_bytes(png(specs[figure.name], label))
         written.append(path)
     _drop_stale(figures_dir, {path.name for path in written})
     say(0.8, "the page")

@@ -12,9 +12,11 @@ import numpy as np
 import pandas as pd
 
 from ground.errors import InputError
+from ground.report import refuse_what_is_no_flight
 from ground.report.stand_in import with_clockless_boots
+from ground.simulated import NOTE_NAME, note_of_folder
 
-TABLES = ("fix", "pressure", "temperature", "power", "event", "health", "boot")
+TABLES = ("fix", "pressure", "temperature", "humidity", "power", "event", "health", "boot")
 NUMBER, TEXT = "number", "text"
 # The columns that the report looks at. Others are not even loaded: a pressure table has 100 000 rows.
 COLUMNS = {
@@ -37,6 +39,7 @@ COLUMNS = {
     },
     "pressure": {"sensor": TEXT, "pressure_hpa": NUMBER, "temperature_c": NUMBER},
     "temperature": {"probe": TEXT, "temperature_c": NUMBER},
+    "humidity": {"sensor": TEXT, "humidity_pct": NUMBER},
     "power": {"channel": TEXT, "bus_v": NUMBER, "current_ma": NUMBER, "power_mw": NUMBER},
     "event": {"code": NUMBER, "text": TEXT},
     "health": {"battery_v": NUMBER},
@@ -67,7 +70,8 @@ class FlightFolder:
     truth : pandas.DataFrame or None
         What the simulator knows, of a simulated flight.
     integrity, results, simulation : dict
-        The JSON files (empty where absent); `simulation` is `flight.json`, which a simulated flight leaves behind.
+        The JSON files (empty where absent); `simulation` is `flight.json`, which a simulated flight leaves behind, or
+        what `decode` took from it.
     """
 
     path: Path
@@ -93,14 +97,8 @@ def load_folder(path):
         If there is no such folder, no flight table in it, or a file of it cannot be read.
     """
     path = Path(path)
-    if not path.is_dir():
-        raise InputError(f"{path}: no such flight folder; make one with `thistledown decode SOURCE -o {path}`")
+    refuse_what_is_no_flight(path)
     flight = _table(path, "flight", "flight")
-    if flight is None:
-        raise InputError(
-            f"{path}: not a flight folder (no flight.parquet or flight.csv in it); "
-            "make one with `thistledown decode SOURCE -o DIR`"
-        )
     tables = {}
     for name in TABLES:
         tables[name] = _table(path / "tables", name, name)
@@ -113,7 +111,7 @@ def load_folder(path):
         truth=_table(path, "truth", "truth"),
         integrity=_json(path / "integrity.json"),
         results=_json(path / "results.json"),
-        simulation=_json(path / "flight.json"),
+        simulation=_json(path / NOTE_NAME) or note_of_folder(path) or {},
     )
 
 

@@ -36,12 +36,17 @@ def sized(spec, width_px):
     return spec
 
 
-def png(spec):
-    """A specification as PNG bytes, twice the size of the page's, in paper colours."""
+def png(spec, label=None):
+    """A specification as PNG bytes, twice the size of the page's, in paper colours.
+
+    `label`: a line under the title, for what the page says elsewhere and a picture sent alone must say itself.
+    """
     import vl_convert
 
     rows = spec["datasets"]
     spec = copy.deepcopy({key: value for key, value in spec.items() if key != "datasets"}) | {"datasets": rows}
+    if label:
+        spec["title"] = spec["title"] | {"subtitle": label}
     spec = _frozen(sized(spec, PNG_WIDTH)) | {"padding": 14, "config": theme.config(theme.PAPER)}
     return vl_convert.vegalite_to_png(spec, vl_version=VEGA_LITE, scale=PNG_SCALE, allowed_base_urls=[])
 

@@ -10,6 +10,8 @@ import pandas as pd
 SLICES_MAX = 600  # per line: more than a laptop's chart has pixels
 GAP_MIN_MS = 3000.0
 GAP_PERIODS = 3.0
+REACH_MS = 7000.0  # the second copy of a log has a reading each 5 s, one of them a little late
+PAUSE_S = 10.0  # between readings, more than which is no time that the box was seen in
 
 
 def gap_starts(times_ms):
@@ -92,8 +94,11 @@ def time_slices(times_ms, values, slices_max=SLICES_MAX):
     return out.drop(columns="run"), width
 
 
-def height_slices(heights_m, values, slice_m, *, low_share=0.1, high_share=0.9):
+def height_slices(heights_m, values, slice_m, *, low_share=0.1, high_share=0.9, times_ms=None, least_s=0.0):
     """Readings against height as slices of `slice_m`, with an empty row where a slice has no reading.
+
+    Where the box went through a slice in less than `least_s`, slices beside each other are made one; what stays short
+    even so has an empty row.
 
     Parameters
     ----------
@@ -102,29 +107,79 @@ def height_slices(heights_m, values, slice_m, *, low_share=0.1, high_share=0.9):
         Height of a slice. [m]
     low_share, high_share : float
         Quantiles that bound the band of each slice.
+    times_ms : array_like, shape (n,), optional
+        When each reading was made; needed for `least_s`.
 
     Returns
     -------
     pandas.DataFrame
         Columns `h` (mean height of the readings, m), `low`, `mid` (median), `high`, `count`, rising with height.
     """
+    if least_s and times_ms is not None:
+        dwell_s = _dwell_s(np.asarray(times_ms, dtype=float))
+    else:
+        dwell_s = np.full(len(heights_m), np.inf)
+    kept = np.isfinite(np.asarray(heights_m, dtype=float)) & np.isfinite(np.asarray(values, dtype=float))
+    order = np.argsort(np.asarray(heights_m, dtype=float)[kept], kind="stable")
     heights, values = _clean(heights_m, values)
     if not len(heights):
         return pd.DataFrame({"h": [], "low": [], "mid": [], "high": [], "count": []})
     cell = np.floor(heights / slice_m).astype(int)
+    place, short = _long_enough(cell, dwell_s[kept][order], least_s)
+    inside = set(np.unique(cell).tolist()) - set(np.unique(place).tolist())  # cells that went into the one below
+    cell = place
     groups = pd.Series(values).groupby(cell)
     spread = groups.quantile([low_share, 0.5, high_share]).unstack()
     spread.columns = ["low", "mid", "high"]
     spread["count"] = groups.size()
     spread["h"] = pd.Series(heights).groupby(cell).mean()
-    full = spread.reindex(range(cell.min(), cell.max() + 1))
+    spread.loc[spread.index.isin(short), ["low", "mid", "high"]] = np.nan
+    full = spread.reindex([n for n in range(cell.min(), cell.max() + 1) if n not in inside])
     alone = full["mid"].isna()
     full = full[~(alone & alone.shift(1, fill_value=False))]  # one empty row breaks a line as well as many do
     full["h"] = full["h"].fillna(pd.Series((full.index.to_numpy() + 0.5) * slice_m, index=full.index))
     return full.reset_index(drop=True)[["h", "low", "mid", "high", "count"]]
 
 
-def at_times(times_ms, known_ms, known_values, *, reach_ms=3000.0):
+def _dwell_s(times_ms):
+    """How long the box was about where each reading was made: to the next one, but not across a pause; shape (n,)."""
+    order = np.argsort(times_ms, kind="stable")
+    steps = np.diff(times_ms[order], append=times_ms[order][-1:]) / 1000.0
+    dwell = np.empty(len(times_ms))
+    dwell[order] = np.where(np.isfinite(steps), np.minimum(steps, PAUSE_S), 0.0)
+    return dwell
+
+
+def _long_enough(cell, dwell_s, least_s):
+    """Cells made one with those above them until each lasts `least_s`; and the cells that are too short even so.
+
+    Parameters
+    ----------
+    cell : numpy.ndarray of int, shape (n,)
+        Rising.
+    dwell_s : numpy.ndarray, shape (n,)
+    """
+    numbers, first = np.unique(cell, return_index=True)
+    lasts = np.add.reduceat(dwell_s, first)
+    groups: list = []  # [cells, seconds]
+    for number, seconds in zip(numbers.tolist(), lasts.tolist(), strict=True):
+        beside = bool(groups) and groups[-1][0][-1] == number - 1
+        if beside and groups[-1][1] < least_s:
+            groups[-1][0].append(number)
+            groups[-1][1] += seconds
+        else:
+            groups.append([[number], seconds])
+    for k in range(len(groups) - 1, 0, -1):  # a short rest goes to the one below it
+        if groups[k][1] < least_s and groups[k - 1][0][-1] == groups[k][0][0] - 1:
+            groups[k - 1][0] += groups[k][0]
+            groups[k - 1][1] += groups[k][1]
+            del groups[k]
+    goal = {number: own[0] for own, _seconds in groups for number in own}
+    short = [own[0] for own, seconds in groups if seconds < least_s]
+    return np.array([goal[number] for number in numbers.tolist()])[np.searchsorted(numbers, cell)], short
+
+
+def at_times(times_ms, known_ms, known_values, *, reach_ms=REACH_MS):
     """Values of a one-a-second series at other times, shape (n,); NaN where it has none close by.
 
     Linear between two neighbours that are at most `reach_ms` apart; never across a longer pause, never beyond the

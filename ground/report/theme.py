@@ -85,7 +85,6 @@ def config(colours):
             "moment-text": {"color": colours["soft"]},
             "flagged": {"color": colours["flag"]},
             "reference": {"color": colours["mark"]},
-            "standard": {"color": colours["ink"]},
             "halo": {"color": colours["card"], "stroke": colours["card"]},
         },
     }

@@ -6,7 +6,7 @@ import pytest
 @pytest.fixture
 def words_only(monkeypatch):
     """Building a report takes a fifth of the time; figures are files with a placeholder in them."""
-    monkeypatch.setattr("ground.report.build.png", lambda spec: b"not painted")
+    monkeypatch.setattr("ground.report.build.png", lambda spec, label=None: b"not painted")
     monkeypatch.setattr("ground.report.build.ScriptLibrary", _NoLibrary)
 
 

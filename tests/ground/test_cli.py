@@ -240,7 +240,7 @@ def quick_demo(monkeypatch):
 def test_demo_flies_decodes_reports_and_sums_up(quick_demo, tmp_path, capsys):
     out = tmp_path / "new"
     assert cli.run(["demo", "-o", str(out)]) == 0
-    assert quick_demo == [("fly", out), ("decode", out / "card.img", out), ("report", out), ("summary", out)]
+    assert quick_demo == [("fly", out), ("decode", [out / "card.img"], out), ("report", out), ("summary", out)]
     assert capsys.readouterr().out == "all of it\n"
 
 

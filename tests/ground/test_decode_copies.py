@@ -117,7 +117,7 @@ def test_stretches_tell_whole_from_thinned_and_from_nothing(merged):
 
 def test_what_the_copy_filled_is_said(merged):
     notes = " | ".join(merged[0].integrity["notes"])
-    assert "were put together" in notes and "the second copy fills in" in notes
+    assert "were put together" in notes and "and the second copy fills in" in notes
     assert "second copy" not in " ".join(merged[1].integrity["notes"])
 
 
@@ -138,7 +138,7 @@ def test_copy_alone_is_a_flight_and_it_is_said_that_it_is_thinned(places):
     assert {one["has"] for one in account["stretches"]} == {"thinned"}
     assert account["logs"][0]["found"] == "the second copy in the board's flash" and account["logs"][0]["file"] is None
     notes = " | ".join(account["notes"])
-    assert "no card is among the sources" in notes and "missing in boot" not in notes
+    assert "nothing of the card is here" in notes and "missing in boot" not in notes
     assert result.results["apogee_m"] == pytest.approx(900.0, abs=30)
     assert result.rows["event"] == 2
 

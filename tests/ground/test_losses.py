@@ -36,12 +36,12 @@ def test_empty_sectors_are_numbered_and_dated_and_the_way_to_get_them_is_said(tm
         sectors[40:48] = [bytes(512)] * 8
 
     account = notes_of(tmp_path, hurt(empty))
-    first, second = account["notes"]
+    second, first = account["notes"][:2]
     assert "TD000001.LOG (log 6): 8 sectors are empty in this copy" in first and "number 40 to 47," in first
     assert "ddrescue" in first
-    begin, end = re.findall(r"2031-05-27T07:30:(\d\d)Z", first.replace("T09:", "T07:"))
+    begin, end = re.search(r"between 2031-05-27 0\d:\d\d:(\d\d) and 0\d:\d\d:(\d\d) UTC", first).groups()
     assert 5 <= int(end) - int(begin) <= 10  # about a second a sector
-    assert second.startswith(f"{account['frames_missing']} frames are missing in boot 7 between 2031-05-27T")
+    assert second.startswith(f"{account['frames_missing']} records are missing in boot 7 between 2031-05-27 ")
 
 
 @pytest.mark.parametrize("behind", [True, False])
@@ -52,7 +52,7 @@ def test_one_number_left_out_is_told_unless_a_power_up_left_it_out(tmp_path, beh
 
     told = notes_of(tmp_path, hurt(empty))["notes"]
     assert bool(told) == behind
-    assert not behind or "1 sector is empty" in told[0]
+    assert not behind or any("1 sector is empty" in note for note in told)
 
 
 def test_garbage_another_logs_sectors_and_pieces_cut_out_are_told_apart(tmp_path):
@@ -76,7 +76,7 @@ def test_sectors_whose_frames_were_all_taken_are_damaged_but_not_lost(tmp_path):
             sectors[n] = sectors[n][:12] + bytes([sectors[n][12] ^ 4]) + sectors[n][13:]
 
     assert notes_of(tmp_path, hurt(change))["notes"] == [
-        "20 sectors are damaged; every frame in the damage was whole and was taken"
+        "20 sectors are damaged; every record in the damage was whole and was taken"
     ]
 
 
@@ -114,7 +114,7 @@ def test_capture_counts_no_text_as_damage(tmp_path):
     account = decode(hurt_cards.capture(tmp_path, NEW.data(), b""), tmp_path / "out").integrity
     assert account["frames_bad"] == account["sectors_bad"] == 0
     assert account["frames_ok"] == len(NEW.frames)
-    assert "capture" in account["notes"][0]
+    assert any("capture" in note for note in account["notes"])
 
 
 def test_deleted_log_is_said_to_be_found_by_its_sectors(tmp_path):

@@ -8,7 +8,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 
 from ground.decode.flags import NAMES
-from ground.report.account import boot_rows, longest_pauses, sentences
+from ground.report.account import boot_rows, longest_pauses, sentences, to_know
 from ground.report.event_list import ROWS_MAX, event_rows, in_words
 from ground.report.facts import fact_rows
 from ground.report.flags import MEANINGS
@@ -75,7 +75,7 @@ def test_flight_that_begins_in_the_air_has_no_launch(tmp_path):
 
 def test_account_counts_what_was_lost_and_names_the_restart(flight):
     text = " ".join(sentences(*flight))
-    assert "12 records were lost" in text and "1 stretch of the log could not be read" in text
+    assert "12 records are missing" in text and "1 stretch of the log could not be read" in text
     assert "restarted once: 14 s without a record before boot 42" in text or "restarted once: 15 s" in text
     assert "Flagged temperature readings: 2 after reset." in text
 
@@ -100,7 +100,7 @@ def test_integrity_of_another_shape_does_no_harm(tmp_path):
     (folder / "integrity.json").write_text(json.dumps({"frames_ok": None, "boots": ["x", {"boot": "y"}], "notes": 3}))
     loaded, timeline, story = told(folder)
     loaded.integrity["notes"] = [1, "a note"]
-    assert any("a note" in text for text in sentences(loaded, timeline, story))
+    assert to_know(loaded) == ["A note."] and sentences(loaded, timeline, story)
     assert boot_rows(loaded, timeline)[0]["frames"] is None
 
 

@@ -46,7 +46,7 @@ def test_both_altitudes_and_the_true_one_are_told(text):
 
 
 def test_recovery_is_told_before_anything_else(text):
-    assert text.index("were lost") < text.index("Highest by GPS")
+    assert text.index("records are missing") < text.index("Highest by GPS")
     assert "restarted once" in text
 
 

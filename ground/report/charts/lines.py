@@ -175,8 +175,10 @@ def time_layers(view, data, rows, flagged_rows, names, y_title, *, legend=True, 
     return layers
 
 
-def height_rows(view, quantities, slices=HEIGHT_SLICES, *, high_share=0.9):
+def height_rows(view, quantities, slices=HEIGHT_SLICES, *, high_share=0.9, least_s=0.0):
     """Rows against height, told apart by leg; `s` is the quantity, `leg` the leg, `key` both in one.
+
+    `least_s`: how long the box must have been in a slice; where it fell faster, slices are higher.
 
     Heights are in the view's unit. Empty if the flight has no leg or no height.
     """
@@ -188,7 +190,10 @@ def height_rows(view, quantities, slices=HEIGHT_SLICES, *, high_share=0.9):
         times, values = quantity.times_ms[fit], quantity.values[fit]
         heights, legs = height_at(view.story, view.folder, view.timeline, times), leg_at(view.story, times)
         for leg in LEGS:
-            frame = height_slices(heights[legs == leg], values[legs == leg], slice_m, high_share=high_share)
+            mine = legs == leg
+            frame = height_slices(
+                heights[mine], values[mine], slice_m, high_share=high_share, times_ms=times[mine], least_s=least_s
+            )
             if not len(frame):
                 continue
             frame["order"] = np.arange(len(frame))

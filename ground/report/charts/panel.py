@@ -27,7 +27,7 @@ from ground.report.charts.lines import (
 )
 
 # A slice must hold several turns of the box, or its median is only where the panel happened to look.
-SLICES, HEIGHT_SLICES = 70, 30
+SLICES, HEIGHT_SLICES, TURN_S = 70, 30, 60.0
 COLUMNS = (("bus_v", "voltage [V]", 3), ("current_ma", "current [mA]", 1), ("power_mw", "power [mW]", 0))
 
 TURNING_WORDS = (
@@ -102,7 +102,7 @@ def _against_height(view, part, times, drawn, stem, label):
     colours, dashes = series_scale(LEGS)
     for column, x_title, decimals in drawn:
         quantity = Quantity(label, times, part[column].to_numpy(), part["flags"])
-        rows, slice_m = height_rows(view, [quantity], HEIGHT_SLICES, high_share=1.0)
+        rows, slice_m = height_rows(view, [quantity], HEIGHT_SLICES, high_share=1.0, least_s=TURN_S)
         if not rows:
             return Missing(f"{label} against height", "There is no ascent or descent with a known height.")
         dots, every = height_dots(view, quantity)
@@ -156,7 +156,8 @@ def _against_height(view, part, times, drawn, stem, label):
         rows_by_name,
         f"Line: highest reading of each {slice_m:,} m of height, when the panel looked at the sun; dots: {thinned}. "
         "Going up and coming down are drawn apart, because the sun's height, the temperature and the turning differ. "
-        "Where the box fell through a slice in less than a turn, its highest reading may not have met the sun.",
+        f"Where it fell through that in less than {TURN_S:.0f} s, which may be less than one of its turns, a point stands "
+        "for as many metres as it fell in that time.",
         height_px=380,
         columns=len(plots),
     )

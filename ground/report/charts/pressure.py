@@ -7,6 +7,8 @@ import pandas as pd
 from ground.report.charts.figure import Figure, Missing, records, series_scale, symbols, with_zoom
 from ground.report.charts.lines import LEGS, Quantity, height_rows, height_tip, height_title
 
+STANDARD = "standard atmosphere"
+
 
 def draw(view):
     flight, times = view.folder.flight, view.timeline.times(view.folder.flight)
@@ -23,7 +25,8 @@ def draw(view):
     rows, slice_m = height_rows(view, [Quantity("pressure", times, flight["pressure_hpa"].to_numpy())])
     if not rows:
         return [Missing("Pressure against height", "There is no ascent or descent with a known height.")]
-    colours, dashes = series_scale(LEGS)
+    lines = [*LEGS, STANDARD]
+    colours, dashes = series_scale(lines)
     base = alt.Chart(alt.NamedData("pressure_height"))
     x = alt.X(
         "mid:Q",
@@ -38,8 +41,8 @@ def draw(view):
             x=x,
             y=y,
             order="order:Q",
-            color=alt.Color("leg:N", scale=colours, sort=list(LEGS), **key),
-            strokeDash=alt.StrokeDash("leg:N", scale=dashes, sort=list(LEGS), **key),
+            color=alt.Color("leg:N", scale=colours, sort=lines, **key),
+            strokeDash=alt.StrokeDash("leg:N", scale=dashes, sort=lines, **key),
         ),
         base.transform_filter(alt.datum.hover)
         .mark_point(size=90, opacity=1, fillOpacity=0, filled=True)
@@ -58,8 +61,14 @@ def draw(view):
         layers.insert(
             0,
             alt.Chart(alt.NamedData("standard"))
-            .mark_line(strokeDash=[1, 4], strokeWidth=2, style="standard")
-            .encode(x=alt.X("p:Q"), y=alt.Y("h:Q"), order="order:Q"),
+            .mark_line(strokeWidth=2)
+            .encode(
+                x=alt.X("p:Q"),
+                y=alt.Y("h:Q"),
+                order="order:Q",
+                color=alt.Color("leg:N", scale=colours, sort=lines, **key),
+                strokeDash=alt.StrokeDash("leg:N", scale=dashes, sort=lines, **key),
+            ),
         )
     chart = with_zoom(layers, "x", "y").properties(title=alt.TitleParams("Pressure against height"))
     return [
@@ -67,7 +76,7 @@ def draw(view):
             "pressure_height",
             chart,
             {"pressure_height": rows, "standard": records(standard)},
-            f"Medians of each {slice_m} m. The dotted line is the standard atmosphere, the height that belongs to "
+            f"Medians of each {slice_m} m. The standard atmosphere is the height that belongs to "
             "a pressure on an average day: where the measured lines draw away from it with height, the air is warmer "
             "(above it) or colder (below it) than that average.",
             height_px=400,
@@ -86,5 +95,6 @@ def _standard(flight, metres):
             "p": chosen["pressure_hpa"].to_numpy(),
             "h": chosen["pressure_altitude_m"].to_numpy() / metres,
             "order": np.arange(len(chosen)),
+            "leg": STANDARD,
         }
     )

@@ -10,8 +10,8 @@ import hashlib
 import json
 from pathlib import Path
 
-from ground.report import theme, truth
-from ground.report.account import boot_rows, sentences
+from ground.report import recovered, theme, truth
+from ground.report.account import boot_rows, sentences, to_know
 from ground.report.charts.figure import Figure
 from ground.report.event_list import event_rows
 from ground.report.facts import fact_rows, position_words
@@ -58,6 +58,8 @@ def render_page(view, parts, specs, library):
             for label, value, small in fact_rows(view.folder, view.timeline, story)
         ],
         account=sentences(view.folder, view.timeline, story),
+        to_know=to_know(view.folder),
+        covered=_coverage_row(view.folder.integrity),
         truth=truth.sentences(view.folder, view.timeline, story),
         notices=[str(text) for text in view.folder.simulation.get("notices") or []],
         boots=boot_rows(view.folder, view.timeline),
@@ -85,6 +87,30 @@ def render_page(view, parts, specs, library):
         script=raw(script),
         script_hashes=raw(" ".join(f"'sha256-{_sha256(text)}'" for text in (library, script))),
     )
+
+
+def _coverage_row(account):
+    """The bar of what was recovered: its pieces with their places in percent, and its key; None where all is there."""
+    covered = recovered.coverage(account)
+    if covered is None or not set(covered.kinds()) & {recovered.THINNED, recovered.NOTHING}:
+        return None
+    pieces = [
+        {
+            "has": one.has,
+            "left": f"{100 * one.from_s / covered.length_s:.3f}",
+            "width": f"{100 * (one.to_s - one.from_s) / covered.length_s:.3f}",
+            "words": one.words,
+        }
+        for one in covered.segments
+    ]
+    lacking = [piece["words"] for piece in pieces if piece["has"] in (recovered.THINNED, recovered.NOTHING)]
+    return {
+        "pieces": pieces,
+        "begin": covered.begin,
+        "end": covered.end,
+        "key": [(has, recovered.MEANINGS[has]) for has in covered.kinds()],
+        "words": lacking,
+    }
 
 
 def figure_title(figure):
