@@ -155,7 +155,7 @@ def _lies_on(spot, start, end):
 
 def dressed(svg, title, says):
     """An SVG with our paper, style and title. Colours stay plain attributes: any viewer shows the light form."""
-    svg = svg[svg.index("<svg") :]
+    svg = svg[svg.index("<svg") :].replace("fill:white", f"fill:{_PAPER}")
     opening, rest = svg.split(">", 1)
     x, y, width, height = re.search(r'viewBox="([^"]+)"', opening)[1].replace(",", " ").split()
     swaps = "".join(
