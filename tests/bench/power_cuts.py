@@ -1,8 +1,8 @@
 """Cut the power at every write of a flight, start again, decode, check; print what was counted, and each failing case.
 
-`python -m tests.bench.power_cuts` does it all: the short flight at every write in every kind, the full one at 2 000 cuts
-by chance, 2 000 torn sectors over an older flight's log, and every write of a second log's arming on a card that holds
-an older one. `--flight NAME` does one of them. A failing case prints the one command that plays it again, for example
+`python -m tests.bench.power_cuts` does it all: the short flight at every write in every kind, the full one at 2 000
+cuts by chance, 2 000 torn sectors over an older flight's log, and every write of a second log's arming on a card that
+holds an older one. `--flight NAME` does one of them. A failing case prints the one command that plays it again, for example
 `python -m tests.bench.power_cuts --flight short --cut 123 --kind torn --split 200 --seed 7`; with `--keep DIR` that
 leaves the card and the flash as the cut left them.
 """
@@ -45,13 +45,12 @@ def run_flight(name, options, folder):
     cuts, which = chosen_cuts(recorded, options)
     print(f"{name}: {len(recorded.writes)} writes in {recorded.duration_s:.0f} s of flight; {len(cuts)} cuts, {which}")
 
-    def progress(cases, _):
+    def progress(cases, failures):
         if cases % 100 == 0 or cases == len(cuts):
             pace = cases / (time.monotonic() - began)
-            print(f"\r  {cases}/{len(cuts)}, {pace:.1f} a second", end="", file=sys.stderr, flush=True)
+            print(f"  {cases}/{len(cuts)}, {pace:.1f} a second, {failures} failed", file=sys.stderr, flush=True)
 
     tally = campaign.on_cores(recorded, cuts, folder / name, options.cores, progress)
-    print(file=sys.stderr)
     print(
         f"  {tally.cases} cuts ({tally.arming} while arming, {tally.flash} at the flash), {len(tally.failures)} failed;"
         f" {time.monotonic() - began:.0f} s\n"

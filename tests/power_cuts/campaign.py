@@ -33,13 +33,14 @@ def torn_cuts(recorded, count, seed, first):
 
 
 def work_through(recorded, cuts, folder, on_case=None):
-    """The tally of some cuts, one after the other."""
+    """The tally of some cuts, one after the other; on_case(1 if it failed, else 0) after each."""
     judge, bench, tally = Judge(recorded), Bench(recorded, Path(folder)), Tally()
     try:
         for cut in cuts:
+            before = len(tally.failures)
             judge.judge(cut, bench.try_out(cut), tally)
             if on_case:
-                on_case(tally)
+                on_case(len(tally.failures) - before)
     finally:
         bench.close()
     return tally
@@ -56,12 +57,13 @@ def on_cores(recorded, cuts, folder, cores, progress):
     ]
     for worker in workers:
         worker.start()
-    cases, left = 0, len(workers)
+    cases, left, failures = 0, len(workers), 0
     while left:
         kind, value = done.get()
         if kind == "case":
             cases += 1
-            progress(cases, value)
+            failures += value
+            progress(cases, failures)
         else:
             left -= 1
             if kind == "broke":
@@ -74,7 +76,7 @@ def on_cores(recorded, cuts, folder, cores, progress):
 
 def _worker(recorded, cuts, folder, done):
     try:
-        tally = work_through(recorded, cuts, folder, lambda tally: done.put(("case", len(tally.failures))))
+        tally = work_through(recorded, cuts, folder, lambda failed: done.put(("case", failed)))
         done.put(("tally", tally))
     except BaseException as error:
         done.put(("broke", repr(error)))

@@ -5,11 +5,14 @@ Expected are the frames that stand in the sectors as they were written (by_hand.
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from ground.simulator.board.write_journal import CARD_WRITE
 from shared_protocol import events
 from tests.power_cuts import by_hand
 from tests.power_cuts.copy_frames import committed_after, intact_frames
 from tests.power_cuts.journal import metadata_blocks
+from tests.power_cuts.marks import EMPTY, joined, marks, without
 
 RESUME_US_MAX = 2_000_000
 
@@ -38,7 +41,7 @@ class Tally:
 
 
 class Judge:
-    """Knows of one recorded flight what each write committed; asked in rising order it is quick."""
+    """Knows of one recorded flight what each write committed."""
 
     def __init__(self, recorded):
         self.recorded = recorded
@@ -49,29 +52,21 @@ class Judge:
         self.armed = max(metadata, default=0)
         self._keys = {key for key, _ in self._owned if key} | {key for key, _ in recorded.copy}
         self._log_ids = {log_id for log_id, _ in self._keys}
-        self._older = _frames_on(recorded.card_before)
-        self._safe_copy = sorted(zip(committed_after(writes, recorded.copy), recorded.copy, strict=True), key=_number)
-        self._signed = {}  # key -> every frame of the flight, on card or in the copy
-        for key, frames in [*self._owned, *recorded.copy]:
-            if key:
-                self._signed.setdefault(key, set()).update(frames)
-        self._start_over()
-
-    def _start_over(self):
-        self._at, self._committed = 0, {}
+        self._older_keys = _frames_on(recorded.card_before)
+        self._older = {key: marks(frames) for key, frames in self._older_keys.items()}
+        safe = committed_after(writes, recorded.copy)
+        copied = sorted(zip(safe, recorded.copy, strict=True), key=lambda pair: pair[0])
+        self._card = _Timeline(enumerate(self._owned, 1))
+        self._copy = _Timeline(copied)
+        signed = _Timeline([*enumerate(self._owned, 1), *copied])
+        self._signed = {key: signed.until(key, len(writes)) for key in self._keys}
 
     def _is_sector(self, write):
         return write.what == CARD_WRITE and write.block >= self._data_from
 
     def committed(self, number):
-        """(log id, boot) -> frames in the card's sectors up to write `number`; not to be changed."""
-        if number < self._at:
-            self._start_over()
-        for key, frames in self._owned[self._at : number]:
-            if key:
-                self._committed.setdefault(key, set()).update(frames)
-        self._at = number
-        return self._committed
+        """(log id, boot) -> marks of the frames in the card's sectors up to write `number`."""
+        return {key: self._card.until(key, number) for key in self._card.keys}
 
     def judge(self, cut, after, tally):
         """Count one case, and note what is broken in it."""
@@ -98,70 +93,60 @@ class Judge:
 
     def _card_is_right(self, cut, dropped, after, tally, broken):
         sure = self.committed(cut.done)
-        lost = {}
-        for number in dropped:
-            key, frames = self._owned[number - 1]
-            lost.setdefault(key, set()).update(frames)
-        more = self._of_the_restart(after, broken)
-        if after.torn is not None and cut.kind == "torn":
-            self._add_torn(cut, after.torn, more, tally)
+        lost = self._marks_by_key(self._owned[number - 1] for number in dropped)
+        more = self._of_the_restart(cut, after, tally, broken)
         tally.frames += sum(map(len, sure.values()))
         tally.dropped += sum(map(len, lost.values()))
-        older = {} if self.recorded.name == "used" else self._older  # "used": overwritten by and by
+        is_used = self.recorded.name == "used"  # the older log is overwritten by and by
+        older = {} if is_used else self._older
         for key in sorted(sure.keys() | more.keys() | older.keys() | after.decoded.keys()):
             is_older = key[0] not in self._log_ids and key not in more
-            if is_older and self.recorded.name == "used":
+            if is_older and is_used:
                 continue
-            found, extra = after.decoded.get(key, set()), more.get(key, set())
-            base = older.get(key, set()) if is_older else sure.get(key, set())
-            gone = ((base - lost.get(key, set())) | extra) - found
-            wrong = found - base - extra
-            wrong |= (found & lost.get(key, set())) - extra
-            if gone:
+            found, extra = after.decoded.get(key, EMPTY), more.get(key, EMPTY)
+            base = older.get(key, EMPTY) if is_older else sure.get(key, EMPTY)
+            there = joined(without(base, lost.get(key, EMPTY)), extra)
+            gone, wrong = without(there, found), without(found, there)
+            if len(gone):
                 broken.append(f"card, log {key[0]:08x}, boot {key[1]}: {len(gone)} frames are lost")
-            if wrong:
+            if len(wrong):
                 broken.append(f"card, log {key[0]:08x}, boot {key[1]}: {len(wrong)} frames never got there")
 
-    def _of_the_restart(self, after, broken):
-        more = {}
-        for write in after.writes:
-            if self._is_sector(write):
-                key, frames = by_hand.owned_frames(write.data)
-                if key:
-                    more.setdefault(key, set()).update(frames)
-        for key in more.keys() & self._keys:
+    def _of_the_restart(self, cut, after, tally, broken):
+        """What the restart wrote, and what lies whole in the new part of a torn sector, by key."""
+        pairs = [by_hand.owned_frames(write.data) for write in after.writes if self._is_sector(write)]
+        for key in {key for key, _ in pairs if key} & self._keys:
             broken.append(f"the restart writes as boot {key[1]}, which the log already has")
-        return more
+        if after.torn is not None and cut.kind == "torn":
+            begin = max(cut.split + cut.split % 2, by_hand.HEADER_BYTES)
+            tally.torn_old += any(by_hand.frames(after.torn, key, begin) for key in self._older_keys)
+            key, _ = self._owned[cut.number - 1]
+            if key and cut.split >= by_hand.HEADER_BYTES:
+                pairs.append((key, by_hand.frames(after.torn, key, end=cut.split)))
+        return self._marks_by_key(pairs)
 
-    def _add_torn(self, cut, torn, more, tally):
-        """Frames that lie wholly in the new part of a torn sector are on the card, too."""
-        begin = max(cut.split + cut.split % 2, by_hand.HEADER_BYTES)
-        tally.torn_old += any(by_hand.frames(torn, key, begin) for key in self._older)
-        key, _ = self._owned[cut.number - 1]
-        if key and cut.split >= by_hand.HEADER_BYTES:
-            more.setdefault(key, set()).update(by_hand.frames(torn, key, end=cut.split))
+    def _marks_by_key(self, pairs):
+        frames = {}
+        for key, some in pairs:
+            if key:
+                frames.setdefault(key, []).extend(some)
+        return {key: marks(some) for key, some in frames.items()}
 
     # --- the second copy -------------------------------------------------------------------------------------
 
     def _copy_is_right(self, cut, after, tally, broken):
-        safe = {}
-        for number, (key, frames) in self._safe_copy:
-            if number > cut.done:
-                break
-            safe.setdefault(key, set()).update(frames)
-        tally.copy_frames += sum(map(len, safe.values()))
         is_flash_cut = self.recorded.writes[cut.number - 1].what != CARD_WRITE
         there = intact_frames(after.flash, self._keys) if is_flash_cut else {}
         for key in self._keys:
-            found = after.decoded_flash.get(key, set())
-            gone = safe.get(key, set()) - found
-            if gone:
+            found, safe = after.decoded_flash.get(key, EMPTY), self._copy.until(key, cut.done)
+            tally.copy_frames += len(safe)
+            gone, wrong = without(safe, found), without(found, self._signed[key])
+            if len(gone):
                 broken.append(f"copy, boot {key[1]}: {len(gone)} frames are lost")
-            wrong = found - self._signed[key]
-            if wrong:
+            if len(wrong):
                 broken.append(f"copy, boot {key[1]}: {len(wrong)} frames that nobody signed")
-            overlooked = there.get(key, set()) - after.flash_at_cut.get(key, set())
-            if overlooked:
+            overlooked = without(marks(there.get(key, ())), after.flash_at_cut.get(key, EMPTY))
+            if len(overlooked):
                 broken.append(f"copy, boot {key[1]}: {len(overlooked)} intact frames overlooked")
 
     # --- the board -------------------------------------------------------------------------------------------
@@ -196,8 +181,28 @@ class Judge:
         return [code for _, code in by_hand.events(frames)]
 
 
-def _number(pair):
-    return pair[0]
+class _Timeline:
+    """Marks of frames by key, with the number of the write that made them safe, which rises."""
+
+    def __init__(self, numbered):
+        parts = {}
+        for number, (key, frames) in numbered:
+            if key and frames:
+                parts.setdefault(key, []).append((number, marks(frames)))
+        self._marks = {key: np.concatenate([some for _, some in parts]) for key, parts in parts.items()}
+        self._numbers = {
+            key: np.concatenate([np.full(len(some), number) for number, some in parts]) for key, parts in parts.items()
+        }
+
+    @property
+    def keys(self):
+        return self._marks.keys()
+
+    def until(self, key, number):
+        """Marks of a key up to a write, each once, rising."""
+        if key not in self._marks:
+            return EMPTY
+        return np.unique(self._marks[key][self._numbers[key] <= number])
 
 
 def _frames_on(image):

@@ -3,8 +3,8 @@
 | kind | the card, or the flash, afterwards |
 | --- | --- |
 | whole | the write is done, the firmware never hears of it |
-| torn | the first `split` bytes are new, the rest is as before; of a page of the flash one byte is half programmed; of an |
-|  | erase some bits are up, others not yet |
+| torn | the first `split` bytes are new, the rest is as before; of a page of the flash one byte is half programmed; |
+|  | of an erase some bits are up, others not yet |
 | garbage | the sector in flight became random bytes |
 | lost | the last `split` writes, this one included, never left the card's cache |
 | shuffled | of the last SHUFFLED_MAX writes some arrived, others not, in no order |

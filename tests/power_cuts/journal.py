@@ -56,8 +56,8 @@ class CardStates:
     def __init__(self, before, writes, work):
         self.path = Path(work)
         copy_sparse(before, work)
-        self._before = open(before, "rb")
-        self._file = open(work, "r+b", buffering=0)
+        self._before = open(before, "rb")  # noqa: SIM115  (open for as long as this object)
+        self._file = open(work, "r+b", buffering=0)  # noqa: SIM115
         self._writes = writes
         self._history = {}  # block -> numbers of its writes, rising
         for number, write in enumerate(writes, 1):

@@ -4,6 +4,8 @@ import shutil
 import subprocess
 from dataclasses import dataclass
 
+import numpy as np
+
 from ground.decode.records import read
 from ground.decode.sources import open_source
 from ground.errors import InputError
@@ -13,6 +15,7 @@ from ground.simulator.interpreter import find_interpreter
 from ground.simulator.storage import copy_sparse
 from tests.power_cuts.cuts import torn_flash, torn_sector
 from tests.power_cuts.journal import CardStates, FlashStates, read_journal
+from tests.power_cuts.marks import joined, marks_of_rows
 
 OFF_US = 1_000_000
 RUN_US = 4_000_000  # of the restarted board: it opens its log and fills a few sectors
@@ -27,7 +30,7 @@ class After:
     writes: list  # that the restarted boot made
     first_write_us: int  # from power-up to the first sector on the card; -1 without one
     flash: bytes  # as the cut left it
-    decoded: dict  # (log id, boot) -> set of frames [bytes], from the card
+    decoded: dict  # (log id, boot) -> marks of the frames (marks.py), from the card
     flash_at_cut: dict  # the same from the flash as the cut left it, where the cut was at the flash
     decoded_flash: dict  # the same from the flash after the restart
     torn: bytes | None = None  # what the sector in flight holds
@@ -126,18 +129,19 @@ class Bench:
 
 
 def decoded_frames(path):
-    """Every frame the decoder finds on an image, whole, by (log id, boot)."""
+    """Marks (marks.py) of every frame the decoder finds in an image, by (log id, boot)."""
     try:
         source = open_source(path)
     except InputError:
         return {}
     everything = read(source.buffers)
-    frames = {}
+    found = {}
     for rows, keys in zip(everything.rows, everything.row_keys, strict=True):
-        size, raw = rows.dtype.itemsize, rows.tobytes()
-        for index, key in enumerate(keys.tolist()):
-            frames.setdefault(everything.keys.pairs[key], set()).add(raw[index * size : (index + 1) * size])
-    return frames
+        if len(rows):
+            marks = marks_of_rows(np.ascontiguousarray(rows).view(np.uint8).reshape(len(rows), -1))
+            for key in np.unique(keys).tolist():
+                found.setdefault(everything.keys.pairs[key], []).append(marks[keys == key])
+    return {key: joined(*parts) for key, parts in found.items()}
 
 
 def fsck_text(path):

@@ -6,6 +6,7 @@ A failure lists the commands that play the failing cases again.
 import copy
 import shutil
 
+import numpy as np
 import pytest
 
 from ground.simulator.board.write_journal import CARD_WRITE, FLASH_ERASE, FLASH_PROGRAM
@@ -14,6 +15,7 @@ from tests.interpreters import micropython_path
 from tests.power_cuts import by_hand, campaign
 from tests.power_cuts.checks import Judge, Tally
 from tests.power_cuts.cuts import Cut
+from tests.power_cuts.marks import joined, marks, marks_of_rows, without
 from tests.power_cuts.recorded import record, short_scenario
 from tests.power_cuts.restart import Bench
 from tests.simulator.test_virtual_card import fsck
@@ -123,18 +125,17 @@ def test_judge_sees_a_frame_lost_and_a_frame_too_many(judge, a_case):
     cut, after = a_case
     key = next(key for key in after.decoded if key in judge.committed(cut.number - 1))
     spoilt = copy.deepcopy(after)
-    spoilt.decoded[key].pop()
+    spoilt.decoded[key] = spoilt.decoded[key][1:]
     assert broken(judge, cut, spoilt) == [f"card, log {key[0]:08x}, boot {key[1]}: 1 frames are lost"]
     spoilt = copy.deepcopy(after)
-    spoilt.decoded[key].add(b"a frame")
+    spoilt.decoded[key] = joined(spoilt.decoded[key], marks([b"a frame"]))
     assert broken(judge, cut, spoilt) == [f"card, log {key[0]:08x}, boot {key[1]}: 1 frames never got there"]
 
 
 def test_judge_sees_a_copy_that_lost_frames(judge, a_case):
     cut, after = a_case
     spoilt = copy.deepcopy(after)
-    for frames in spoilt.decoded_flash.values():
-        frames.clear()
+    spoilt.decoded_flash = {key: some[:0] for key, some in spoilt.decoded_flash.items()}
     assert len(broken(judge, cut, spoilt)) == 1
 
 
@@ -150,6 +151,18 @@ def test_judge_sees_a_restart_that_is_late_touches_the_file_system_or_ends(judge
         spoilt = copy.copy(after)
         vars(spoilt).update(change)
         assert any(words in line for line in broken(judge, cut, spoilt)), words
+
+
+def test_marks_tell_frames_apart_by_any_bit_and_by_their_length():
+    frames = [bytes(20), bytes(21)]
+    frames += [bytes(n) + bytes([1 << bit]) + bytes(19 - n) for n in range(20) for bit in range(8)]
+    assert len(marks(frames)) == len(frames)
+    rows = np.frombuffer(b"".join(frames[2:5]), np.uint8).reshape(3, 20)
+    assert sorted(marks_of_rows(rows).tolist()) == marks(frames[2:5]).tolist()
+    some, others = marks(frames[:9]), marks(frames[4:])
+    assert without(some, others).tolist() == marks(frames[:4]).tolist()
+    assert joined(some, others).tolist() == marks(frames).tolist()
+    assert without(some, some[:0]).tolist() == some.tolist()
 
 
 def test_frames_by_hand_are_those_of_the_worked_sector():

@@ -1,0 +1,138 @@
+"""Gaps in what a soak left on its card, and what stands beside each: a fault of the part, or an event that names it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from ground.decode.records import read
+from ground.decode.sources import open_source
+from ground.decode.wire import KIND_OF_NAME
+from shared_protocol import events
+
+_RECOVERY_S = 20.0  # a lost chip is tried again every 8 s at most, the receiver needs a fix
+_NEAR_S = 3.0
+_TIMES = 5  # so many periods without a reading are a gap
+_STEADY = {events.SOUNDER_ON, events.SELF_TEST, events.GNSS_IDENTIFIED, events.CHIP_IDENTIFIED, events.CHIP_PRESENT}
+
+
+@dataclass(frozen=True)
+class Stream:
+    """Readings of one part: where they are, how often they come, which faults and events can explain their absence."""
+
+    name: str
+    record: str
+    unit: tuple  # (column, value), or ()
+    period_ms: int
+    parts: tuple  # of faults: chips that share its bus, for a bus can be held by any of them
+    sources: tuple  # of events
+
+
+STREAMS = (
+    Stream("pressure", "pressure", (), 100, ("pressure", "panel"), (events.BAROMETER, events.BUS)),
+    Stream("panel", "power", (), 200, ("panel", "pressure"), (events.POWER_METER, events.BUS)),
+    Stream("outside", "temperature", ("probe", 0), 1000, ("outside", "inside"), (events.THERMOMETER, events.BUS)),
+    Stream("inside", "temperature", ("probe", 1), 1000, ("inside", "outside"), (events.THERMOMETER, events.BUS)),
+    Stream("battery", "health", (), 5000, ("battery",), (events.BATTERY,)),
+    Stream("gnss", "fix", (), 1000, ("gnss",), (events.GNSS,)),
+)
+_EVERYBODY = (events.CARD, events.SYSTEM)
+
+
+@dataclass(frozen=True)
+class Gap:
+    """A stretch of world time without a reading [s], and what explains it ("" for nothing)."""
+
+    stream: str
+    begin_s: float
+    end_s: float
+    reason: str
+
+
+class Recording:
+    """Every frame on a card, on world time. `result` is the FlightResult."""
+
+    def __init__(self, image, result):
+        found = read(open_source(image).buffers)
+        self._rows, self._keys, self._pairs = found.rows, found.row_keys, found.keys.pairs
+        self._starts_s = np.array([boot["start_us"] / 1e6 for boot in result.boots])
+        self.logs = sorted({log_id for log_id, _ in self._pairs})
+        self.frames = sum(map(len, found.rows))
+        self.events = self._events()
+
+    def times(self, record, unit=()):
+        """World time of each frame of a kind. [s]"""
+        kind = KIND_OF_NAME[record]
+        rows, boots = self._rows[kind], self._boots(kind)
+        if unit:
+            chosen = rows[unit[0]] == unit[1]
+            rows, boots = rows[chosen], boots[chosen]
+        return np.sort(self._starts_s[boots - 1] + rows["_t_ms"] / 1000 + _RESET_S)
+
+    def _boots(self, kind):
+        return np.array([boot for _, boot in self._pairs], dtype=np.int64)[self._keys[kind]]
+
+    def _events(self):
+        kind = KIND_OF_NAME["event"]
+        rows = self._rows[kind]
+        at_s = self._starts_s[self._boots(kind) - 1] + rows["_t_ms"] / 1000 + _RESET_S
+        order = np.argsort(at_s, kind="stable")
+        names = ("code", "source", "unit", "a", "b")
+        return [(at, *map(int, row)) for at, *row in zip(at_s[order], *(rows[n][order] for n in names), strict=True)]
+
+
+_RESET_S = 0.25  # the firmware counts from its first line
+
+
+def gaps(recording, faults, result, factor):
+    """Every gap of every stream, with its reason; `factor` is the landed box's."""
+    end_s = result.duration_s
+    cuts = [(boot["start_us"] / 1e6) for boot in result.boots[1:]]
+    spans = [_span(fault, end_s) for fault in faults if "at_us" in fault]
+    phases = [(at, a) for at, code, _s, _u, a, _b in recording.events if code == events.PHASE]
+    found = []
+    for stream in STREAMS:
+        times = np.concatenate([[0.0], recording.times(stream.record, stream.unit), [end_s]])
+        longest_s = stream.period_ms / 1000 * _TIMES
+        for index in np.flatnonzero(np.diff(times) > longest_s):
+            begin, end = float(times[index]), float(times[index + 1])
+            if end - begin <= longest_s * factor and _was_landed(phases, begin, end):
+                continue
+            found.append(Gap(stream.name, begin, end, _reason(stream, begin, end, spans, cuts, recording.events)))
+    return found
+
+
+def _was_landed(phases, begin, end):
+    phase, near = events.PHASE_GROUND, False
+    for at, value in phases:
+        if at <= begin:
+            phase = value
+        near |= begin - 12.0 <= at <= end + 12.0 and value == events.PHASE_LANDED
+    return phase == events.PHASE_LANDED or near
+
+
+def _span(fault, end_s):
+    begin = fault["at_us"] / 1e6
+    return begin, min(begin + fault.get("for_us", 0) / 1e6 + _RECOVERY_S, end_s), fault.get("chip"), fault["kind"]
+
+
+def _reason(stream, begin, end, spans, cuts, said):
+    if begin == 0.0:
+        return "power-up"
+    for at in cuts:
+        if begin - 1.0 <= at <= end + 1.0:
+            return "restart"
+    for first, last, chip, kind in spans:
+        if _befalls(stream, chip, kind) and first <= end and begin <= last:
+            return kind
+    for at, code, source, *_ in said:
+        is_ours = source in (*stream.sources, *_EVERYBODY) and code not in _STEADY
+        if is_ours and begin - _NEAR_S <= at <= end + _NEAR_S:
+            return f"event {code}"
+    return ""
+
+
+def _befalls(stream, chip, kind):
+    """Whether a fault can keep this stream's readings away."""
+    if chip is not None:
+        return chip in stream.parts
+    return kind.startswith(("card", "power")) or (kind.startswith("receiver") and "gnss" in stream.parts)
