@@ -93,29 +93,21 @@ def run_bench(port, settings_file, plan_file, answers, out, *, seconds, view, as
 def run_cold(source, settings_file, plan_file, out):
     """Judge the log of a cold run and keep its record; gives the Judgement."""
     from ground.bench.cold import judge_cold
-    from ground.decode import integrity
-    from ground.decode.convert import convert
-    from ground.decode.records import read
-    from ground.decode.sources import open_source
+    from ground.bench.flight_tables import tables_of
 
     with progress("Reading the log") as shown:
-        opened = open_source(Path(source), lambda what, done, total: shown(0.8 * done / max(total, 1), what))
-        buffers = opened.buffers or [part for log in opened.by_log.values() for part in log()]
-        everything = read(buffers)
-    if not everything.boots:
-        raise InputError(f"{source}: no intact record of a log was found in it; give the card of the cold run")
-    decoded = convert(everything, opened.files)
+        tables, account = tables_of(source, shown)
     evidence = Evidence(
-        {table.name: table for table in decoded.tables},
+        tables,
         load_settings(settings_file) if settings_file else Settings(),
         load_plan(plan_file) if plan_file else Plan(),
     )
-    judgement = judge_cold(evidence, integrity.account(opened, everything, decoded))
+    judgement = judge_cold(evidence, account)
     _tell(judgement)
     facts = {
         "id": _newest(evidence, "board_id"), "firmware": _newest(evidence, "firmware"), "build": None,
         "micropython": None, "machine": None, "settings_crc": _newest(evidence, "settings_crc"),
-        "boot": int(evidence.boot), "port": str(source), "simulated": False,
+        "boot": int(evidence.boot), "port": str(source), "simulated": bool(account.get("simulated")),
     }  # fmt: skip
     record = make_record(
         evidence, judgement, made_utc=_now(), board=facts, kind_of_run="cold run", settings_file=settings_file,

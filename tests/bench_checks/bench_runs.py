@@ -11,6 +11,7 @@ from binascii import crc32
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import cache
+from itertools import count
 from pathlib import Path
 from types import MappingProxyType
 from unittest import mock
@@ -37,6 +38,7 @@ from ground.simulator.world import build_world
 RUN_S = 125.0
 LIGHT_WM2, CELL_C, ROOM_C = 650.0, 31.0, 21.0
 WARM_S = (50.0, 85.0)  # while a hand holds the outside thermometer
+_NUMBERS = count()
 _OPENING = threading.Lock()  # what stands in for the scenario while a board is made is everybody's
 PLAN = Plan(panel=PanelPlan(), battery=BatteryPlan())
 
@@ -152,7 +154,8 @@ def run_live(run=None, speed=12.0):
 @contextmanager
 def simulated_board(run, speed):
     """An open link to a board with this run's world and faults."""
-    scenario = raw_scenario(run.scenario)
+    # a name of its own, because boards of one scenario share their world
+    scenario = raw_scenario(run.scenario).model_copy(update={"name": f"bench {next(_NUMBERS)}"})
     world = replace(bench_world(run.columns), scenario=scenario)
     with (
         _OPENING,

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from ground.cli import run
+from ground.decode import decode
 from ground.simulator.flight import fly
 from tests.bench_checks.bench_runs import bench_world, raw_scenario
 
@@ -52,7 +53,11 @@ def test_cold_run_is_judged_from_its_card(tmp_path, capsys):
     out = capsys.readouterr().out
     assert "warning  long and cold enough: 0.0 hours" in out and "battery in the cold" in out
     record = json.loads((tmp_path / "bench" / "bench.json").read_text(encoding="utf-8"))
-    assert record["kind_of_run"] == "cold run" and record["board"]["firmware"] == "0.1"
+    assert record["kind_of_run"] == "cold run" and len(record["board"]["id"]) == 16
+    decode(tmp_path / "card.img", tmp_path / "flight")
+    assert run(["bench", "--cold", str(tmp_path / "flight"), "-o", str(tmp_path / "again")]) == 0
+    again = json.loads((tmp_path / "again" / "bench.json").read_text(encoding="utf-8"))
+    assert again["findings"] == record["findings"] and again["sensors"] == record["sensors"]
 
 
 def test_card_without_a_log_is_one_line(tmp_path, capsys):

@@ -12,7 +12,7 @@ _HEAP_NO_GO, _HEAP_LOW = (
     35000,
 )  # the firmware says memory_low at the first; about a third of what is free at start
 _LEAK_BYTES_PER_H = 20000.0
-SETTLED_MS = 9000.0  # what is slow before is the start: files made, chips found
+SETTLED_MS = 10500.0  # what is slow before is the start: files made, chips found
 _CAUSES = {
     0: "unknown",
     1: "power",
