@@ -22,6 +22,7 @@ from ground.commands.install import install
 from ground.commands.report import report
 from ground.commands.settings import settings_app
 from ground.commands.test import PASS_EVERYTHING_ON, test
+from ground.console import plain
 from ground.errors import InputError
 from ground.version import __version__
 
@@ -111,7 +112,7 @@ def run(arguments: list[str]) -> int:
 
 
 def _tell(message: str, status: int) -> int:
-    print(f"thistledown: {message}", file=sys.stderr)
+    print(plain(f"thistledown: {message}").replace("\n", " "), file=sys.stderr)
     return status
 
 
@@ -120,8 +121,8 @@ def _usage(error: typer.TyperException) -> str:
     context = getattr(error, "ctx", None)
     command = context.command_path if context else "thistledown"
     message = " ".join(error.format_message().split()).rstrip(".")
-    for library_words, plain in _PLAIN_WORDS:
-        message = message.replace(library_words, plain)
+    for library_words, ours in _PLAIN_WORDS:
+        message = message.replace(library_words, ours)
     return f"{message[:1].lower()}{message[1:]} (see `{command} --help`)"
 
 

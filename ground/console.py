@@ -20,14 +20,22 @@ class Progress(Protocol):
     def __call__(self, share: float, text: str) -> None: ...
 
 
+def plain(text: str) -> str:
+    """The text as a terminal may be given it: what could move its cursor, colour it or turn it round is spelt out.
+
+    File names and settings come from outside, and may hold such characters.
+    """
+    return "".join(ch if ch.isprintable() or ch == "\n" else ch.encode("unicode_escape").decode() for ch in text)
+
+
 def say(text: str = "") -> None:
     """A line of the command's answer."""
-    print(text, flush=True)
+    print(plain(text), flush=True)
 
 
 def note(text: str) -> None:
     """A line that is about the work and not its answer."""
-    print(text, file=sys.stderr, flush=True)
+    print(plain(text), file=sys.stderr, flush=True)
 
 
 @contextmanager
