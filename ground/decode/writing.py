@@ -9,10 +9,11 @@ import os
 import secrets
 import shutil
 
-from ground.decode.table import Words
+from ground.decode.table import Table, Words
 from ground.errors import InputError
 
 FORMATS = ("parquet", "csv")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")  # common practice, no source
 OURS = ("tables", "flight.parquet", "flight.csv", "integrity.json", "results.json")
 
 
@@ -76,16 +77,27 @@ def _move(stage, out_dir):
             os.rename(stage / name, out_dir / name)
 
 
+def _no_formula(column):
+    """Texts of which a spreadsheet would make a formula, with an apostrophe in front, which makes it show them as text.
+
+    A name or a note comes from the log and may say anything; numbers are columns of their own and stay as they are.
+    """
+    if not isinstance(column, Words):
+        return column
+    return Words(column.codes, ["'" + text if text[:1] in _FORMULA else text for text in column.vocabulary])
+
+
 def _write(table, path, file_format):
     from ground.decode.arrow import to_arrow
 
-    arrow = to_arrow(table)
     if file_format == "csv":
         from pyarrow import csv
 
+        arrow = to_arrow(Table(table.name, {name: _no_formula(column) for name, column in table.columns.items()}))
         csv.write_csv(arrow, path, csv.WriteOptions(quoting_style="needed"))
         return
     import pyarrow.parquet as pq
 
+    arrow = to_arrow(table)
     texts = [name for name, column in table.columns.items() if isinstance(column, Words)]
     pq.write_table(arrow, path, use_dictionary=texts, write_statistics=texts or False)
