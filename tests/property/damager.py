@@ -81,8 +81,12 @@ class Hurt:
 
 def _whole(log, touched):
     """Which frames hold none of the bytes marked in `touched`, a bool for each byte."""
-    before = np.concatenate([[0], np.cumsum(touched, dtype=np.int64)])
-    return before[log.starts + log.sizes] == before[log.starts]
+    places = np.flatnonzero(touched)
+    frame = np.searchsorted(log.starts, places, side="right") - 1
+    hit = frame[(frame >= 0) & (places < log.starts[frame] + log.sizes[frame])]
+    whole = np.ones(len(log.starts), dtype=bool)
+    whole[hit] = False
+    return whole
 
 
 def flip_bits(log, rate, rng):
