@@ -267,7 +267,7 @@ def test_an_empty_file_tells_what_is_missing_first(tmp_path):
 
 def test_every_number_has_its_unit_in_its_name():
     units = ("_s", "_m", "_kg", "_deg", "_c", "_mps", "_hpa", "_v", "_ma", "_ohm", "_mv", "_mah", "_mib", "_pa", "_cm")
-    units += ("_wm2", "_j_m2k", "_pct_per_c", "_pct", "_per_c")
+    units += ("_wm2", "_j_m2k", "_pct_per_c", "_pct", "_per_c", "_kib")
     pure = {"seed", "drag_coefficient", "remnant_fraction", "wind_factor", "surface_share", "cells_in_series", "baud"}
     pure |= {"sun_absorption", "aerosol_optical_depth", "ground_albedo", "address", "satellites"}
 
