@@ -49,6 +49,7 @@ def check(
     Example:
       thistledown settings check settings.toml --json settings.json
     """
+    from ground.board_pins import pin_doubts
     from ground.output_folder import claim_file
     from ground.settings import board_json, changed_from_default, load_settings
 
@@ -59,6 +60,8 @@ def check(
     say(f"{file}: every key is good; {len(changed)} differ from the default.")
     for line in changed:
         say(f"  {line}")
+    for doubt in pin_doubts(settings):
+        say(f"! On a board of the RP2040 class, {doubt}.")
     if not settings.contact:
         say("! contact is empty: whoever finds the box will not know whom to call.")
     if json is not None:

@@ -9,7 +9,6 @@ from pydantic import BaseModel
 from ground.simulator.scenario_parts import A_MOMENT
 
 _TAGS = ("chip", "kind")
-_HEX_KEYS = ("address",)
 
 
 def first_error_line(model, raw, error):
@@ -125,11 +124,11 @@ def _allowed(field, key=""):
     if literals:
         return "one of: " + ", ".join(v if isinstance(v, str) else _shown(v, key) for v in literals)
     what = field.description or ""
-    if high is not None and key in _HEX_KEYS:
+    if high is not None and _is_hex(key):
         return f"from {_shown(low, key)} to {_shown(high, key)}" + (f" ({what})" if what else "")
     if high is not None:
         noun = "a whole number" if field.annotation is int else "a number"
-        span = f"above {above:g} and at most {high:g}" if low is None else f"from {low:g} to {high:g}"
+        span = f"above {above:g} and at most {high:g}" if low is None else f"from {_plain(low)} to {_plain(high)}"
         return f"{noun} {span}" + (f" ({what})" if what else "")
     if pattern and what and "hex" in what:
         return f"a text: {what}"
@@ -142,9 +141,19 @@ def _allowed(field, key=""):
     return what or "something else"
 
 
+def _is_hex(key):
+    """Addresses of a bus are written in hexadecimal wherever people meet them."""
+    return key == "address" or key.endswith("_address")
+
+
+def _plain(bound):
+    """A bound as people write it: whole numbers with all their digits."""
+    return str(bound) if isinstance(bound, int) else f"{bound:g}"
+
+
 def _shown(value, key=""):
     """A value as the file would write it, cut to a handy length."""
-    if key in _HEX_KEYS and type(value) is int and value >= 0:
+    if _is_hex(key) and type(value) is int and value >= 0:
         text = f"0x{value:02X}"
     elif isinstance(value, bool):
         text = str(value).lower()

@@ -127,7 +127,7 @@ def test_both_ends_know_the_same_keys():
         ("panel_period_ms = 200.0", "panel_period_ms = 200.0 must be a whole number from 50 to 60000 (ms)"),
         ("airborne_model = 2", "airborne_model = 2 must be one of: 6, 7, 8"),
         ('pressure_chip = "other"', 'pressure_chip = "other" must be one of: ms5611, bmp280, bme280, auto'),
-        ("panel_address = 0x77", "panel_address = 119 must be a whole number from 64 to 79 (an address, 0x40 to 0x4F)"),
+        ("panel_address = 0x77", "panel_address = 0x77 must be from 0x40 to 0x4F (an address)"),
         (
             'probe_inside_chip = "tmp117"\nprobe_inside_address = 0x4A\npanel_address = 0x4A',
             "probe_inside_address = 0x4A is the address of panel_address too; wire one differently",
