@@ -9,6 +9,7 @@ NAMES = (
     "battery",
     "card",
     "barometer",
+    "barometer_bmp280",
     "thermometers",
     "thermometer_tmp117",
     "panel",

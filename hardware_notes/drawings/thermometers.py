@@ -29,7 +29,7 @@ def draw():
         -4.4,
         "VDD goes to 3.3 V, never to ground:",
         "fed through the data line alone,",
-        "a DS18B20 cannot convert in time here.",
+        "a DS18B20 lacks the current to measure.",
         "One resistor for both.",
     )
     return sheet

@@ -18,6 +18,7 @@ WIRED = [name for name in NAMES if name != "panel_loads"]
 # What a page's pin is called on its drawing, and which part's it is.
 SHEETS = {
     "barometer_ms5611.md": ("barometer", ["MS5611"]),
+    "barometer_bmp280.md": ("barometer_bmp280", ["BMP280, BME280"]),
     "thermometer_ds18b20.md": ("thermometers", ["DS18B20 outside", "DS18B20 inside"]),
     "thermometer_tmp117.md": ("thermometer_tmp117", ["TMP117 outside", "TMP117 inside"]),
     "current_sensor.md": ("panel", ["INA219"]),
