@@ -158,7 +158,7 @@ def _shown(value, key=""):
     elif isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, str):
-        text = '"' + value.encode("unicode_escape").decode() + '"'
+        text = f'"{"".join(ch if ch.isprintable() else ch.encode("unicode_escape").decode() for ch in value)}"'
     elif isinstance(value, date):
         text = value.isoformat()
     else:
