@@ -23,6 +23,10 @@ def install(
         Path | None,
         typer.Option(metavar="FILE", show_default=False, help="The board's settings; without them it keeps its own."),
     ] = None,
+    make_room: Annotated[
+        bool,
+        typer.Option("--make-room", help="Remove the second copy of old flights if the flash has no room otherwise."),
+    ] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Tell what would be done, and change nothing.")] = False,
 ) -> None:
     """Put the firmware and its settings on a board.
@@ -39,6 +43,6 @@ def install(
     from ground.install.run import install as install_on
 
     with at_port(port, blank=True) as real_port, progress("Installing") as shown:
-        install_on(real_port, settings, dry_run=dry_run, say=say, progress=shown)
+        install_on(real_port, settings, dry_run=dry_run, make_room=make_room, say=say, progress=shown)
     if real_port == port and not dry_run:
         say(f"Next: thistledown bench --port {port}")

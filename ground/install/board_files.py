@@ -151,6 +151,13 @@ class BoardFiles:
             found[path[len(folder) + 1 :]] = (digest, int(size))
         return found
 
+    def sizes(self, folder):
+        """Size of every file below a folder, by its path from the root. [bytes]"""
+        with self._watched(f"{folder} was read"):
+            said = self._transport.exec(f"_tree({folder!r}, lambda p: print(os.stat(p)[6], p))").decode()
+        found = (line.split(" ", 1) for line in said.splitlines())
+        return {path: int(size) for size, path in found}
+
     def hash_of(self, path):
         """A file's hash, None if there is none."""
         with self._watched(f"{path} was read"):

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from ground.errors import InputError
 from ground.install.chooser import LIST_FILE, ROOT_FILES, SETTINGS_FILE, SLOT_FILE, SLOTS, other_slot
 from ground.install.package import sha256
+from shared_protocol.second_copy import FOLDER as COPY_FOLDER
 
 _MICROPYTHON_MIN = (1, 24, 0)
 _NEW = ".new"  # what is still to be put in place
@@ -35,6 +36,8 @@ class Work:
         To be written, None to leave those that are there.
     settings_path : str
         Where the settings of a firmware are that is not exchanged.
+    copies : list of str
+        Parts of the second copy of old flights to be removed first.
     """
 
     slot: str
@@ -46,6 +49,7 @@ class Work:
     root: list = field(default_factory=list)
     settings: bytes | None = None
     settings_path: str = SETTINGS_FILE
+    copies: list = field(default_factory=list)
 
     @property
     def is_nothing(self):
@@ -97,8 +101,11 @@ def look_at(board, package):
     return BoardFacts(shown, machine, block * free, block, has_firmware, running, path, settings)
 
 
-def plan(board, facts, package, settings):
-    """Work to be done; `settings` are the bytes wanted, None to leave what is there. Raises InputError without room."""
+def plan(board, facts, package, settings, make_room=False):
+    """Work to be done; `settings` are the bytes wanted, None to leave what is there.
+
+    With `make_room` the second copy of old flights goes if there is no room otherwise. Raises InputError without room.
+    """
     wanted = {path: sha256(data) for path, data in package.files.items()}
     trees = {slot: board.tree(slot) for slot in SLOTS}
     running = facts.running_slot
@@ -122,25 +129,33 @@ def plan(board, facts, package, settings):
         else:
             work.send.append(path)
     work.remove = sorted(set(mine) - set(work.keep))
-    _check_room(board.name, facts, package, work, trees[work.slot])
+    _find_room(board, facts, package, work, trees[work.slot], make_room)
     return work
 
 
-def _check_room(name, facts, package, work, tree):
+def _find_room(board, facts, package, work, tree, make_room):
     """Whole blocks: that is how littlefs gives its room out; two more for each folder."""
 
-    def blocks(size):
-        return -(-size // facts.block_bytes)
+    def kib(sizes):
+        return sum(-(-size // facts.block_bytes) for size in sizes) * facts.block_bytes // 1024
 
-    freed = sum(blocks(tree[path][1]) for path in work.remove)
-    needed = sum(blocks(len(package.files[path])) for path in [*work.copy, *work.send])
-    needed += 2 * (len(package.folders) + 1) + _SPARE_BLOCKS
-    lacking = needed - freed - facts.free_bytes // facts.block_bytes
-    if lacking > 0:
+    needed = kib(len(package.files[path]) for path in [*work.copy, *work.send])
+    needed += (2 * (len(package.folders) + 1) + _SPARE_BLOCKS) * facts.block_bytes // 1024
+    needed -= kib(tree[path][1] for path in work.remove)
+    free = facts.free_bytes // 1024
+    if needed <= free:
+        return
+    copies = board.sizes(COPY_FOLDER)
+    held = kib(copies.values())
+    problem = f"{board.name}: the board's flash has room for {free} KiB, the firmware needs {needed}"
+    if needed > free + held:
+        raise InputError(f"{problem}; remove files of yours from the board")
+    if not make_room:
         raise InputError(
-            f"{name}: the board's flash has room for {facts.free_bytes // 1024} KiB, the firmware needs "
-            f"{(needed - freed) * facts.block_bytes // 1024}; remove files of yours from the board"
+            f"{problem}; the second copy of old flights holds {held} KiB: if you have their cards, "
+            "install with --make-room, which removes it"
         )
+    work.copies = sorted(copies)
 
 
 def carry_out(board, package, work, progress):
@@ -158,6 +173,8 @@ def carry_out(board, package, work, progress):
 
 def _fill_slot(board, package, work, progress):
     slot = work.slot
+    for path in work.copies:
+        board.remove(path)
     board.make_folder(slot)
     for folder in package.folders:
         board.make_folder(f"{slot}/{folder}")

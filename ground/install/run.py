@@ -13,7 +13,16 @@ _BACK_S = 10.0
 _GONE_S = 0.3  # of a restarting board, before its port comes back
 
 
-def install(port, settings_path=None, *, dry_run=False, say=print, progress=lambda share, text: None, package=None):
+def install(
+    port,
+    settings_path=None,
+    *,
+    dry_run=False,
+    make_room=False,
+    say=print,
+    progress=lambda share, text: None,
+    package=None,
+):
     """Put firmware and settings on the board at a port.
 
     Parameters
@@ -23,6 +32,8 @@ def install(port, settings_path=None, *, dry_run=False, say=print, progress=lamb
         Settings in TOML; without them the board keeps its own, and a board without any gets the defaults.
     dry_run : bool
         Find out and tell what would be done, change nothing.
+    make_room : bool
+        Remove the second copy of old flights from the flash if there is no room otherwise.
     say, progress : callable
         say(line) and progress(share, text).
     package : Package, optional
@@ -50,7 +61,7 @@ def install(port, settings_path=None, *, dry_run=False, say=print, progress=lamb
         if facts.has_firmware:
             board.keep_watchdog()
         text = _settings_text(settings, facts.settings)
-        work = plan(board, facts, package, text)
+        work = plan(board, facts, package, text, make_room)
         _tell_board(say, port, facts)
         _tell_work(say, package, work, dry_run)
         if not dry_run and not work.is_nothing:
@@ -90,6 +101,8 @@ def _tell_work(say, package, work, dry_run):
             f"{would} fill folder {work.slot}: send {len(work.send)} files ({size / 1024:.0f} KiB), copy "
             f"{len(work.copy)} on the board, keep {len(work.keep)}, remove {len(work.remove)}."
         )
+    if work.copies:
+        say(f"{would} remove the second copy of old flights from the flash.")
     for name in work.root:
         say(f"{would} write {name}.")
     if work.settings is not None:

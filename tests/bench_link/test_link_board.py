@@ -56,7 +56,7 @@ def session(tmp_path_factory):
     close, simulated.close = simulated.close, lambda: None  # the board is wanted after the bench
     board.close()
     until = time.monotonic() + 30
-    while time.monotonic() < until and 3 not in boots_on(folder / "card.img"):
+    while time.monotonic() < until and found["hello"].boot + 1 not in boots_on(folder / "card.img"):
         time.sleep(0.3)
     found["reports_after"] = [report["reason"] for report in simulated.reports]
     close()
@@ -72,7 +72,9 @@ def test_the_board_says_who_it_is(session):
     hello = session["hello"]
     settings = Settings().model_dump()
     assert hello.firmware == "0.1" and hello.micropython.startswith("1.") and len(hello.board_id) == 16
-    assert hello.boot == 2, "the board had flown for a moment, and was started anew for the bench"
+    assert hello.boot in (1, 2), (
+        "the board had flown for a moment, if it got so far, and was started anew for the bench"
+    )
     assert not hello.settings_defaulted and hello.log_id
     on_board = json.loads((session["folder"] / "flash" / "settings.json").read_text(encoding="utf-8"))
     assert on_board.keys() == settings.keys()
@@ -168,7 +170,8 @@ def test_frames_that_were_lost_with_the_cable_are_counted(session):
 
 def test_after_the_bench_the_board_flies_again(session):
     assert session["reports_after"][:2] == ["soft", "soft"]
-    assert boots_on(session["folder"] / "card.img") == {1, 2, 3}
+    boot = session["hello"].boot
+    assert boots_on(session["folder"] / "card.img") >= {boot, boot + 1}
 
 
 def test_moments_of_both_clocks_rise_together_and_the_world_is_never_too_fast(session):

@@ -175,6 +175,23 @@ def test_a_firmware_that_finds_no_room_is_refused_with_the_numbers(tmp_path, mon
     assert tree(tmp_path / "flash") == {}
 
 
+def test_the_second_copy_of_old_flights_is_in_the_way_until_one_says_so(old, monkeypatch):
+    from ground.install.board_files import BoardFiles
+
+    (old / "flash" / "copy").mkdir()
+    for number in range(3):
+        (old / "flash" / "copy" / f"part00{number}.log").write_bytes(bytes(32000))
+    facts = BoardFiles.facts
+    monkeypatch.setattr(BoardFiles, "facts", lambda self: (*facts(self)[:4], 4096, 9, ""))
+    with pytest.raises(InputError, match=r"the second copy of old flights holds 96 KiB: .* --make-room"):
+        put(old, NEW)
+    assert len(list((old / "flash" / "copy").iterdir())) == 3
+    said, _ = put(old, NEW, "new words", make_room=True)
+    assert list((old / "flash" / "copy").iterdir()) == []
+    assert "Will remove the second copy of old flights from the flash." in said
+    assert what_boots(old / "flash") == RAN_NEW
+
+
 def test_an_old_micropython_is_refused(tmp_path, monkeypatch):
     from ground.install.board_files import BoardFiles
 
