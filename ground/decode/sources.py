@@ -21,7 +21,7 @@ from ground.errors import InputError
 from shared_protocol.frame import HEADER_SIZE, sector_mark
 from shared_protocol.second_copy import FOLDER
 
-LOG_NAME = re.compile(r"TD\d{6}\.LOG", re.IGNORECASE)
+LOG_NAME = re.compile(r"TD[0-9]{6}\.LOG", re.IGNORECASE)
 PART_NAME = re.compile(r"part\d{3,6}\.log", re.IGNORECASE)  # of the second copy, see shared_protocol/second_copy.py
 _WHOLE_BYTES_MAX = 256 << 20  # up to here every byte is looked at, beyond only stretches without a sector in place
 _AT_ONCE_MAX = 256 << 20  # bytes of sectors up to which all logs are decoded together, beyond one by one
@@ -86,8 +86,8 @@ def open_source(path, progress=None):
     if stat.S_ISBLK(mode) or stat.S_ISCHR(mode):
         raise InputError(
             f"{path}: is a device; make an image of the card first and decode that copy "
-            f"(`dd if={path} of=card.img bs=1M`; if it stops at a read error: `ddrescue {path} card.img card.map`), "
-            "then put the card away"
+            f"(`dd if={path} of=card.img bs=1M`; if it stops at a read error: `ddrescue {path} card.img card.map`; "
+            "elsewhere: any program that makes an image of a card), then put the card away"
         )
     if not stat.S_ISREG(mode):
         raise InputError(f"{path}: is neither a file nor a folder; {_STEP}")
