@@ -29,8 +29,8 @@ class Batch(NamedTuple):
     Attributes
     ----------
     found : Found
-    counts : list of int
-        Frames of each kind.
+    starts : list of numpy.ndarray of int64
+        Offsets of the frames of each kind.
     key : int or None
         The key number that all of them have; None if several, or no frame at all.
     run : Run or None
@@ -38,19 +38,19 @@ class Batch(NamedTuple):
     """
 
     found: Found
-    counts: list
+    starts: list
     key: int | None
     run: Run | None
 
 
 def batch_of(found):
     """Look the frames over."""
-    counts = [int(np.count_nonzero(found.kinds == kind)) for kind in range(KIND_COUNT)]
+    starts = [found.starts.take(np.flatnonzero(found.kinds == kind)) for kind in range(KIND_COUNT)]
     if len(found.starts) == 0:
-        return Batch(found, counts, None, None)
+        return Batch(found, starts, None, None)
     first = int(found.keys[0])
     is_one = found.keys.strides == (0,) or bool((found.keys == first).all())
-    return Batch(found, counts, first if is_one else None, run_of(found.seq, found.t_ms))
+    return Batch(found, starts, first if is_one else None, run_of(found.seq, found.t_ms))
 
 
 def end_to_end(founds):

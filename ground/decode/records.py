@@ -169,22 +169,22 @@ def _rows_in_place(pieces):
     tasks, filled = [], [0] * KIND_COUNT
     for piece in pieces:
         for batch in piece.batches:
-            tasks.append((piece, batch, filled))
-            filled = [goal + count for goal, count in zip(filled, batch.counts, strict=True)]
+            tasks.append((piece.blocks.data, batch, filled))
+            filled = [goal + len(starts) for goal, starts in zip(filled, batch.starts, strict=True)]
     rows, row_keys = _empty_rows(filled)
 
     def copy(task):
-        piece, batch, goals = task
-        found = batch.found
-        for kind in range(KIND_COUNT):
-            if batch.counts[kind]:
-                chosen = np.flatnonzero(found.kinds == kind)
-                goal = slice(goals[kind], goals[kind] + len(chosen))
-                rows[kind][goal] = row_view(piece.blocks.data, int(KIND_SIZES[kind]))[found.starts[chosen]]
-                if batch.key != 0:
-                    row_keys[kind][goal] = found.keys[chosen]
+        data, batch, goals = task
+        for kind, starts in enumerate(batch.starts):
+            if len(starts):
+                goal = slice(goals[kind], goals[kind] + len(starts))
+                rows[kind][goal] = row_view(data, int(KIND_SIZES[kind]))[starts]
+                if batch.key is None:
+                    row_keys[kind][goal] = batch.found.keys[batch.found.kinds == kind]
+                elif batch.key:
+                    row_keys[kind][goal] = batch.key
 
-    each(copy, tasks)
+    each(copy, reversed(tasks))  # the last ones looked at may still be in the cache
     return _as_frames(rows), row_keys
 
 
