@@ -1,7 +1,7 @@
-"""What is said of a flight that only a simulator flew, and on which interpreter: on the terminal, the page and pictures.
+"""What is said of a flight that only a simulator flew, and on which interpreter: on terminal, page and pictures.
 
-The simulator leaves `flight.json` in its folder. `decode` takes what matters of it into `integrity.json`, so that a flight
-folder elsewhere says so too.
+The simulator leaves `flight.json` in its folder. `decode` takes what matters of it into `integrity.json`, so that a
+flight folder elsewhere says so too.
 """
 
 import json

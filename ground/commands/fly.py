@@ -30,7 +30,14 @@ def fly(
         typer.Option("--out", "-o", metavar="DIR", show_default=False, help="Where to write. [default: flights/NAME]"),
     ] = None,
     sounding: Annotated[
-        Path | None, typer.Option(metavar="CSV", help="Fly through this measured atmosphere.", show_default=False)
+        Path | None,
+        typer.Option(
+            metavar="CSV",
+            show_default=False,
+            help="Fly through this measured atmosphere. Between its levels, however far apart, temperature is linear in "
+            "the logarithm of pressure, pressure follows by the hydrostatic equation and wind is linear in height. "
+            "Above and below them the standard atmosphere goes on.",
+        ),
     ] = None,
     gnss_stream: Annotated[
         Path | None,

@@ -85,7 +85,7 @@ def choose(logs, wanted=None):
     if not left_out:
         return []
     names = ", ".join(
-        f"{label(log)} with {log.frames} frames{'' if log.on_card else ', in the board’s flash'}" for log in left_out
+        f"{label(log)} with {log.frames:,} records{'' if log.on_card else ', in the board’s flash'}" for log in left_out
     )
     return [
         f"the tables hold {label(main)}; another log is there too and was left out: {names}"

@@ -126,7 +126,7 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
         timed.get("humidity"),
     )  # fmt: skip
     uncalibrated = sum(int(((own & flags.NO_CALIBRATION) != 0).sum()) for own in bits.values())
-    results = results_of(phases, profile, flight_table)
+    results = results_of(phases, profile, flight_table, [timed[name].utc_ms for name in ("fix", "pressure")])
     return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused, calibrated, origin)
 
 

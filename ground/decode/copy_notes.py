@@ -17,7 +17,7 @@ def found_by(log, source):
         return "the second copy in the board's flash"
     if log.file is None:
         return "its sectors, without a name" if source.kind != "capture" else "its frames, in a capture"
-    return "its file" if source.kind in ("log", "folder") else "its name on the card"
+    return "the name of its file" if source.kind in ("log", "folder") else "its name on the card"
 
 
 def told_of_copies(decoded, parts, stretches):
@@ -53,8 +53,8 @@ def _merged(decoded, stretches):
     both = flash.frames - flash.alone
     if not flash.alone:
         return [
-            f"the second copy in the board's flash has nothing that the card lacks; {both:,} records are in both and are "
-            "the same"
+            f"the second copy in the board's flash has nothing that the card lacks; {both:,} records are in both "
+            "and are the same"
         ]
     said = [
         f"the card and the second copy in the board's flash were put together: {card.frames:,} records from the card, "

@@ -4,7 +4,8 @@ import numpy as np
 
 from ground.decode import flags as flag_bits
 from ground.decode.geodesy import geodetic_from_ecef
-from ground.decode.moments import leap_seconds, moment_from_fields, moment_from_gps
+from ground.decode.instruments import rows_by_value
+from ground.decode.moments import DAY_MS, leap_seconds, moment_from_fields, moment_from_gps
 from ground.decode.table import Maybe, Moments, Table, Words, float_or_nan
 from ground.decode.wire import KIND_OF_NAME
 from shared_protocol import records as declared
@@ -30,7 +31,8 @@ def fixes(records):
     keys, t_ms, seq : numpy.ndarray
         Key number, milliseconds since boot and sequence number of each row.
     """
-    plain, plain_bits = _plain(records.rows[KIND_OF_NAME["fix"]])
+    kind = KIND_OF_NAME["fix"]
+    plain, plain_bits = _plain(records.rows[kind], records.row_keys[kind])
     ecef, ecef_bits = _ecef(records.rows[KIND_OF_NAME["ecef"]])
     columns = {name: _stack(plain[name], ecef[name]) for name in plain}
     bits = np.concatenate([plain_bits, ecef_bits])
@@ -67,10 +69,15 @@ def _satellites(rows):
     return Maybe(rows["satellites"].astype(np.int64), rows["satellites"] != _UNKNOWN_BYTE)
 
 
-def _plain(rows):
+def _plain(rows, keys):
     """Fixes that came in degrees (NMEA, NAV-PVT)."""
     utc = rows["utc"].astype(np.int64)
     moment, dated = moment_from_fields(rows["year"], rows["month"], rows["day"], utc)
+    dated &= utc != UNKNOWN_I32
+    bits = rows["flags"].astype(np.int64)
+    unsaid = (rows["year"] == 0) & (utc != UNKNOWN_I32)
+    assumed = _assume_dates(moment, dated, unsaid, utc, rows["_t_ms"].astype(np.int64), keys)
+    bits[assumed] |= declared.FLAG_ASSUMED_DATE
     kind = _fix_type(rows)
     no_height = kind.codes != TYPE_WORDS.index("3d")  # the height of a 2d fix is one that the receiver assumed
     columns = {
@@ -84,11 +91,37 @@ def _plain(rows):
         "satellites": _satellites(rows),
         "hdop": float_or_nan(rows["hdop"].astype(np.int64), 100, UNKNOWN_U16),
         "fix_type": kind,
-        "gnss_utc": Moments(moment, dated & (utc != UNKNOWN_I32)),
+        "gnss_utc": Moments(moment, dated | assumed),
+        "gnss_time_of_day_s": float_or_nan(utc, 1000, UNKNOWN_I32),
         "accuracy_m": float_or_nan(rows["accuracy"].astype(np.int64), 1000, UNKNOWN_U32),
         "source": Words(np.where(rows["source"] == declared.SOURCE_NMEA, 0, 1).astype(np.int32), _SOURCE_WORDS),
     }
-    return columns, rows["flags"].astype(np.int64)
+    return columns, bits
+
+
+def _assume_dates(moment_ms, dated, unsaid, utc_ms, t_ms, keys):
+    """Put a date to times of day that came without one (`unsaid`), in `moment_ms`; which rows got one, shape (n,).
+
+    A receiver's position sentence says the time and no date. The board adds the last date that it heard; rows before
+    the first date of a boot get theirs here, from the dated row nearest by the board's clock, over midnight too. A
+    boot that never heard a date keeps none.
+    """
+    assumed = np.zeros(len(moment_ms), dtype=bool)
+    if not unsaid.any():
+        return assumed
+    for _key, own in rows_by_value(keys):
+        known, without = own[dated[own]], own[unsaid[own]]
+        if len(known) == 0 or len(without) == 0:
+            continue
+        known = known[np.argsort(t_ms[known], kind="stable")]
+        right = np.clip(np.searchsorted(t_ms[known], t_ms[without]), 1, len(known) - 1) if len(known) > 1 else 0
+        before, behind = known[np.maximum(right - 1, 0)], known[right]
+        nearer = np.where(np.abs(t_ms[without] - t_ms[before]) <= np.abs(t_ms[behind] - t_ms[without]), before, behind)
+        about_ms = moment_ms[nearer] + t_ms[without] - t_ms[nearer]
+        days = np.round((about_ms - utc_ms[without]) / DAY_MS).astype(np.int64)
+        moment_ms[without] = days * DAY_MS + utc_ms[without]
+        assumed[without] = True
+    return assumed
 
 
 def _ecef(rows):
@@ -104,6 +137,7 @@ def _ecef(rows):
     leap = np.where(told, rows["leap"], leap_seconds(moment_from_gps(week, tow, np.zeros_like(tow))))
     bits = rows["flags"].astype(np.int64)
     bits[~told & (week >= 0)] |= flag_bits.LEAP_ASSUMED
+    moment = moment_from_gps(week, tow, leap)
     columns = {
         "latitude_deg": np.where(no_fix, np.nan, latitude),
         "longitude_deg": np.where(no_fix, np.nan, longitude),
@@ -115,7 +149,8 @@ def _ecef(rows):
         "satellites": _satellites(rows),
         "hdop": nothing,
         "fix_type": kind,
-        "gnss_utc": Moments(moment_from_gps(week, tow, leap), week >= 0),
+        "gnss_utc": Moments(moment, week >= 0),
+        "gnss_time_of_day_s": np.where(week >= 0, moment % DAY_MS / 1000.0, np.nan),
         "accuracy_m": float_or_nan(rows["accuracy"].astype(np.int64), 100, UNKNOWN_U32),
         "source": Words(np.full(len(rows), _ECEF, dtype=np.int32), _SOURCE_WORDS),
     }
@@ -133,7 +168,11 @@ ABOUT = {
     "satellites": {"meaning": "used in the fix"},
     "hdop": {"meaning": "dilution of precision: horizontal from NMEA, of position from UBX"},
     "fix_type": {"meaning": "none, 2d or 3d"},
-    "gnss_utc": {"unit": "UTC", "meaning": "moment of the fix as the receiver said it"},
+    "gnss_utc": {
+        "unit": "UTC",
+        "meaning": "moment of the fix as the receiver said it; its date is another fix's where flags say assumed_date",
+    },
+    "gnss_time_of_day_s": {"unit": "s", "meaning": "UTC since midnight as the receiver said it, also without a date"},
     "accuracy_m": {"unit": "m", "meaning": "the receiver's own estimate"},
     "source": {"meaning": "nmea, ubx (NAV-PVT) or ecef (NAV-SOL, converted on the ground)"},
     "flags": {"meaning": flag_bits.MEANING},

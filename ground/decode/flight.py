@@ -1,6 +1,7 @@
 """flight.parquet: one row for each second of the flight, every instrument beside every other."""
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -17,6 +18,7 @@ _SPAN_MS_MAX = 6 * 3600 * 1000  # a longer pause between boots is left out of th
 _PRESSURE_HPA = (0.02, 1700.0)  # inside the standard atmosphere's model; other values have no altitude
 _BIN_M = 250.0
 _CLIMB_S = 3
+_SETS_APART_MS = 7000  # of the second copy: 5 s, one of them late
 # A receiver that is frozen or stopped at its altitude limit repeats an old position; one that jumps is elsewhere.
 _NO_POSITION = flag_bits.SUSPECT | declared.FLAG_FROZEN | declared.FLAG_LIMIT | declared.FLAG_JUMP
 _TIME_OFF = flag_bits.TIME_LEAP | flag_bits.TIME_WEEKS | flag_bits.TIME_STEP
@@ -157,14 +159,18 @@ def build(spans, fix, pressure, temperature, power, health, humidity=None):
 
 
 def _only_copied(grid_ms, sources):
-    """Seconds of which only the second copy has readings; bool, shape (m,)."""
+    """Seconds of which only the second copy has readings, those between its sets too; bool, shape (m,)."""
     card, flash = np.zeros(len(grid_ms), dtype=bool), np.zeros(len(grid_ms), dtype=bool)
     for source in sources:
         copied = None if source is None else source.from_copy()
         if copied is not None:
             card |= seconds_touched(grid_ms, source.utc_ms, ~copied)
             flash |= seconds_touched(grid_ms, source.utc_ms, copied)
-    return flash & ~card
+    flash &= ~card
+    for first, last in pairwise(np.flatnonzero(flash | card).tolist()):
+        if flash[first] and flash[last] and grid_ms[last] - grid_ms[first] <= _SETS_APART_MS:
+            flash[first:last] = True  # between two sets of the copy
+    return flash
 
 
 def _position(rows, fix):

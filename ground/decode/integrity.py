@@ -60,6 +60,7 @@ def account(source, records, decoded, parts, numbers):
         "frames_bad": sectors.pop("frames_bad"),
         "frames_missing": sum(boot.missing for boot in decoded.boots),
         "frames_thinned": sum(thinned.values()),
+        "cut_short": losses.is_cut(records),
         "frames_duplicate": sum(duplicates.values()),
         **sectors,
         "sources": _sources(parts, decoded),

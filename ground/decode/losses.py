@@ -34,6 +34,11 @@ _WHAT_NEXT = {
     ),
 }
 
+_CUT = (
+    "the copy ends in the middle of a sector: it was cut short, and what came behind is not counted as missing; copy "
+    "the whole card or file again"
+)
+
 
 @dataclass
 class Stretch:
@@ -63,7 +68,9 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=()):
         for log in decoded.logs:
             if log.chosen:
                 said += _told(log, lost_sectors(records, decoded, log.log_id))
-    hurt = _cut(records) + _hurt(sectors_bad, frames_bad)
+    cut = is_cut(records)
+    hurt = [_CUT] if cut else []
+    hurt += _hurt(sectors_bad, frames_bad, cut or any(boot.missing for boot in decoded.boots))
     whole = not hurt and len(said) == len(_where_from(source, decoded)) and source.kind != "capture"
     if decoded.origin is not None and FLASH in decoded.origin.by_copy:
         return _holes(decoded, covered) + said + hurt
@@ -94,10 +101,12 @@ def _second_copy(decoded, covered):
     ]
 
 
-def _hurt(sectors_bad, frames_bad):
+def _hurt(sectors_bad, frames_bad, is_missing):
     if not sectors_bad:
         return []
     are = "sectors are damaged" if sectors_bad > 1 else "sector is damaged"
+    if frames_bad and not is_missing:
+        return [f"{sectors_bad} {are} or out of place, and no record is missing for it"]
     if not frames_bad:
         return [f"{sectors_bad} {are}; every record in the damage was whole and was taken"]
     lost = "records" if frames_bad > 1 else "record"
@@ -201,13 +210,13 @@ def _named(one):
     return f"{numbers}, {one.when}" if one.when else numbers
 
 
-def _cut(records):
-    """A copy whose last block is no whole sector."""
+def is_cut(records):
+    """Whether a copy ends in the middle of a sector of a log."""
     for piece in records.pieces:
         blocks = piece.blocks
         if blocks.size % SECTOR_SIZE and blocks.count and blocks.owner[-1] >= 0:
-            return ["the copy ends in the middle of a sector: it was cut short; copy the whole card or file again"]
-    return []
+            return True
+    return False
 
 
 def _gaps(decoded, whole):
@@ -229,7 +238,7 @@ def _gaps(decoded, whole):
 
 
 def between(line, from_ms, to_ms):
-    """`between 2031-05-27 05:16:42 and 05:31:38 UTC`, of two times since boot; without a line, seconds after power-up."""
+    """`between 2031-05-27 05:16:42 and 05:31:38 UTC`, of times since boot; seconds after power-up without a line."""
     if line is None:
         return f"between {from_ms / 1000:.1f} s and {to_ms / 1000:.1f} s after power-up"
     return _of_day(int(line.at(from_ms)), int(line.at(to_ms)))

@@ -9,17 +9,35 @@ _TOP_S = 10.0  # on both sides of the burst
 _REST_S = 300.0  # readings of a box at rest that are averaged
 
 
-def results_of(phases, profile, flight_table):
-    """The results; None for what the record does not show."""
+def results_of(phases, profile, flight_table, readings_ms=()):
+    """The results; None for what the record does not show.
+
+    `readings_ms`: the times of each kind of reading that shows the height, rising. [ms UTC]
+    """
     t_s = profile["t_s"]
     results = _apogees(phases, profile, flight_table)
     for name in ("launch", "burst", "landing"):
         moment = getattr(phases, name)
         results[f"{name}_utc"] = iso(moment.at_s * 1000.0) if moment else None
         # the readings nearest to the moment, before and after it, bound how well it can be known
-        results[f"{name}_readings_apart_s"] = round(moment.readings_apart_s, 1) if moment else None
+        results[f"{name}_readings_apart_s"] = (
+            round(max(moment.readings_apart_s, _apart_s(moment.at_s, readings_ms)), 1) if moment else None
+        )
     results.update(_landing_place(phases, t_s, flight_table))
     return results
+
+
+def _apart_s(at_s, readings_ms):
+    """Time between the readings just before and just after a moment, of the kind that is densest there; 0 without.
+
+    Seconds between readings of the thinned second copy are interpolated, so the seconds themselves don't show it.
+    """
+    apart = []
+    for times in readings_ms:
+        right = int(np.searchsorted(times, at_s * 1000.0))
+        if 0 < right < len(times):
+            apart.append(float(times[right] - times[right - 1]) / 1000.0)
+    return min(apart, default=0.0)
 
 
 def _apogees(phases, profile, flight_table):

@@ -23,9 +23,11 @@ MEANINGS = {
     "out_of_range": "outside the range for which the sensor’s maker vouches; the value is shown as computed",
     "no_calibration": "the calibration that turns the raw words into a value is not in the log",
     "interpolated": "in the flight table: between readings up to a few seconds apart",
+    "from_flash": "in the flight table: only the second copy in the board’s flash has readings here, 5 s apart",
     "leap_assumed": "the receiver did not say how far GPS time and UTC are apart; a table’s value was used",
 }
 OF_FLIGHT = frozenset({"interpolated", "out_of_range", "stale", "frozen", "limit"})  # said of a second of flight
+FROM_FLASH = "from_flash"
 UNFIT = frozenset(name for bit, name in decoded.NAMES.items() if decoded.SUSPECT & bit)
 
 
@@ -65,7 +67,9 @@ def of_flight(column, subject):
             sorted(
                 name.removeprefix(subject + "_")
                 for name in names
-                if name.startswith(subject + "_") and name.removeprefix(subject + "_") in OF_FLIGHT
+                if name.startswith(subject + "_")
+                and name.removeprefix(subject + "_") in OF_FLIGHT
+                and not (name == f"{subject}_interpolated" and FROM_FLASH in names)  # 5 s apart by design
             )
         )
         for names in distinct

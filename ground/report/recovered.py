@@ -1,4 +1,4 @@
-"""What was recovered, from where, and what is missing, told from `integrity.json` alone: for terminal, summary and page.
+"""What was recovered, from where, and what is missing, told from `integrity.json` alone: for terminal and page.
 
 The account may be of an older decoder or damaged by hand: whatever is not there is not told.
 """
@@ -92,6 +92,8 @@ def missing(account):
     """One sentence: whether something is missing, and how much."""
     good, lost = count(account, "frames_ok") or 0, count(account, "frames_missing") or 0
     thinned = min(count(account, "frames_thinned") or 0, lost)
+    if not lost and account.get("cut_short"):
+        return "No record is missing up to the place where the copy was cut short. What came behind it is not known."
     if not lost:
         return "No record is missing: the numbering has no hole."
     if lost == thinned:
@@ -115,7 +117,7 @@ def coverage(account):
     for boot in dict.fromkeys((one.get("log_id"), one.get("boot")) for one in stretches):
         own = [one for one in stretches if (one.get("log_id"), one.get("boot")) == boot]
         try:
-            begin, end = (_moment(own[0]["from_utc"]), _moment(own[-1]["to_utc"]))
+            begin = _moment(own[0]["from_utc"])
             first_ms, last_ms = float(own[0]["from_ms"]), float(own[-1]["to_ms"])
         except (KeyError, TypeError, ValueError):
             return None
@@ -141,7 +143,7 @@ def bar(covered, width):
     signs = []
     for column in range(width):
         first, last = (covered.length_s * (column + edge) / width for edge in (0, 1))
-        parts = {has: 0.0 for has in MEANINGS}
+        parts = dict.fromkeys(MEANINGS, 0.0)
         for one in covered.segments:
             parts[one.has] += max(0.0, min(last, one.to_s) - max(first, one.from_s))
         most = max(parts, key=lambda has: parts[has])

@@ -11,7 +11,7 @@ SLICES_MAX = 600  # per line: more than a laptop's chart has pixels
 GAP_MIN_MS = 3000.0
 GAP_PERIODS = 3.0
 REACH_MS = 7000.0  # the second copy of a log has a reading each 5 s, one of them a little late
-PAUSE_S = 10.0  # between readings, more than which is no time that the box was seen in
+SEEN_S = 1.0  # for which a reading speaks at most: a box that was looked at each 5 s was not seen turning
 
 
 def gap_starts(times_ms):
@@ -97,7 +97,7 @@ def time_slices(times_ms, values, slices_max=SLICES_MAX):
 def height_slices(heights_m, values, slice_m, *, low_share=0.1, high_share=0.9, times_ms=None, least_s=0.0):
     """Readings against height as slices of `slice_m`, with an empty row where a slice has no reading.
 
-    Where the box went through a slice in less than `least_s`, slices beside each other are made one; what stays short
+    Where the box was seen in a slice for less than `least_s`, slices beside each other are made one; what stays short
     even so has an empty row.
 
     Parameters
@@ -142,11 +142,11 @@ def height_slices(heights_m, values, slice_m, *, low_share=0.1, high_share=0.9, 
 
 
 def _dwell_s(times_ms):
-    """How long the box was about where each reading was made: to the next one, but not across a pause; shape (n,)."""
+    """For how long each reading speaks: to the next one, at most `SEEN_S`; shape (n,)."""
     order = np.argsort(times_ms, kind="stable")
     steps = np.diff(times_ms[order], append=times_ms[order][-1:]) / 1000.0
     dwell = np.empty(len(times_ms))
-    dwell[order] = np.where(np.isfinite(steps), np.minimum(steps, PAUSE_S), 0.0)
+    dwell[order] = np.where(np.isfinite(steps), np.minimum(steps, SEEN_S), 0.0)
     return dwell
 
 

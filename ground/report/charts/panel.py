@@ -156,8 +156,8 @@ def _against_height(view, part, times, drawn, stem, label):
         rows_by_name,
         f"Line: highest reading of each {slice_m:,} m of height, when the panel looked at the sun; dots: {thinned}. "
         "Going up and coming down are drawn apart, because the sun's height, the temperature and the turning differ. "
-        f"Where it fell through that in less than {TURN_S:.0f} s, which may be less than one of its turns, a point stands "
-        "for as many metres as it fell in that time.",
+        f"Where the box fell through that in less than {TURN_S:.0f} s, which may be less than one of its turns, a "
+        "point stands for as many metres as it fell in that time.",
         height_px=380,
         columns=len(plots),
     )
