@@ -2,7 +2,7 @@
 
 `python -m tests.bench.power_cuts` does it all: the short flight at every write in every kind, the full one at 2 000
 cuts by chance, 2 000 torn sectors over an older flight's log, and every write of a second log's arming on a card that
-holds an older one. `--flight NAME` does one of them. A failing case prints the one command that plays it again, for example
+holds an older one. `--flight NAME` does one of them. A failing case prints the one command that plays it again:
 `python -m tests.bench.power_cuts --flight short --cut 123 --kind torn --split 200 --seed 7`; with `--keep DIR` that
 leaves the card and the flash as the cut left them.
 """

@@ -1,4 +1,4 @@
-"""Sets of frames as sorted arrays of 64-bit marks, one for each frame by all of its bytes: flights have 100 000 and more.
+"""Sets of frames as sorted arrays of 64-bit marks, one for each frame by all of its bytes: a flight has 100 000.
 
 A mark is a sum of the frame's words times odd constants by chance; that two frames of a flight share one is as likely
 as a throw of 2^-64 for each pair of them.

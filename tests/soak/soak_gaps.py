@@ -11,6 +11,7 @@ from shared_protocol import events
 
 _RECOVERY_S = 20.0  # a lost chip is tried again every 8 s at most, the receiver needs a fix
 _NEAR_S = 3.0
+_OPEN_S = 1.5  # what the last second measured is still in memory when the world ends
 _TIMES = 5  # so many periods without a reading are a gap
 _STEADY = {events.SOUNDER_ON, events.SELF_TEST, events.GNSS_IDENTIFIED, events.CHIP_IDENTIFIED, events.CHIP_PRESENT}
 
@@ -91,7 +92,9 @@ def gaps(recording, faults, result, factor):
     phases = [(at, a) for at, code, _s, _u, a, _b in recording.events if code == events.PHASE]
     found = []
     for stream in STREAMS:
-        times = np.concatenate([[0.0], recording.times(stream.record, stream.unit), [end_s]])
+        times = recording.times(stream.record, stream.unit)
+        last_s = max(end_s - _OPEN_S, times[-1]) if len(times) else end_s
+        times = np.concatenate([[0.0], times, [last_s]])
         longest_s = stream.period_ms / 1000 * _TIMES
         for index in np.flatnonzero(np.diff(times) > longest_s):
             begin, end = float(times[index]), float(times[index + 1])
