@@ -18,6 +18,7 @@ _DARK = {INK: "#e8eaed", POWER: "#ff9a91", SIGNAL: "#8fc1ff", QUIET: "#a9b2bd", 
 _ROW = 0.9
 _STUB = 0.5
 _MARGIN = 0.4
+_A4_ACROSS = (277 / 25.4 * 72, 190 / 25.4 * 72)  # less 10 mm all around, in points
 
 
 class _Words(elm.Element):
@@ -158,6 +159,9 @@ def dressed(svg, title, says):
     svg = svg[svg.index("<svg") :].replace("fill:white", f"fill:{_PAPER}")
     opening, rest = svg.split(">", 1)
     x, y, width, height = re.search(r'viewBox="([^"]+)"', opening)[1].replace(",", " ").split()
+    scale = min(1.0, _A4_ACROSS[0] / float(width), _A4_ACROSS[1] / float(height))  # a browser prints it on one sheet
+    opening = re.sub(r' (?:width|height)="[^"]*"', "", opening)
+    opening += f' width="{scale * float(width):.1f}pt" height="{scale * float(height):.1f}pt"'
     swaps = "".join(
         f'[style*="stroke:{light}"]{{stroke:{dark}!important}}[style*="fill:{light}"]{{fill:{dark}!important}}'
         f'[stroke="{light}"]{{stroke:{dark}}}[fill="{light}"]{{fill:{dark}}}'

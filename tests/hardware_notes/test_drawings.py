@@ -191,9 +191,11 @@ def test_a_drawing_fits_on_a4_with_text_that_can_be_read(name):
     """277 by 190 mm across: the smallest text is at least 7.5 points high, that of a newspaper's small print."""
     svg = committed(name)
     _, _, width, height = map(float, re.search(r'viewBox="([^"]+)"', svg)[1].split())
-    scale = min(277 / 25.4 * 72 / width, 190 / 25.4 * 72 / height, 1.0)
+    printed = {key: float(re.search(rf' {key}="([0-9.]+)pt"', svg)[1]) for key in ("width", "height")}
+    assert printed["width"] <= 277.1 / 25.4 * 72 and printed["height"] <= 190.1 / 25.4 * 72
+    assert printed["width"] / width == pytest.approx(printed["height"] / height, rel=0.01)
     sizes = [float(size) for size in re.findall(r'font-size="(\d+\.?\d*)', svg)]
-    assert sizes and min(sizes) * scale >= 7.5
+    assert sizes and min(sizes) * printed["width"] / width >= 7.5
 
 
 @pytest.mark.parametrize("name", NAMES)
