@@ -6,7 +6,7 @@ from ground.simulator.serial_process import SerialMicroPython
 
 _SCRIPT = '''\
 """One start of a MicroPython without a board: flash, restart and a watchdog that only counts."""
-import json, os, sys
+import json, os, sys, termios
 
 with open(sys.argv[1]) as file:
     start = json.load(file)
@@ -35,6 +35,9 @@ class Machine:
 
 
 sys.modules["machine"] = Machine
+mode = termios.tcgetattr(0)
+mode[3] |= 0x80 if sys.platform == "darwin" else 0x01  # the stop key
+termios.tcsetattr(0, termios.TCSANOW, mode)
 sys.atexit(write)
 os.putenv("MICROPYINSPECT", "1")
 os.chdir(start["flash"])

@@ -78,12 +78,19 @@ class Port:
 
 
 class Terminal:
-    """The board's end. `slave` is what its process gets as standard input and output."""
+    """The board's end. `slave` is what its process gets as standard input and output.
+
+    The process switches the stop key on when it can take it; before, it would be killed by it.
+    """
 
     def __init__(self):
         self._master, self.slave = os.openpty()
         _make_raw(self.slave)
         os.set_blocking(self._master, False)
+
+    def has_stop_key(self):
+        """Whether byte 3 interrupts the process."""
+        return bool(termios.tcgetattr(self.slave)[3] & termios.ISIG)
 
     def fileno(self):
         """For select()."""
@@ -118,11 +125,11 @@ def _read(master):
 
 
 def _make_raw(end):
-    """Bytes pass as they are, but for the stop key, which interrupts the process at the other end."""
+    """Bytes pass as they are."""
     mode = termios.tcgetattr(end)
     mode[0] = mode[1] = 0
     mode[2] |= termios.CS8 | termios.CREAD
-    mode[3] = termios.ISIG
+    mode[3] = 0
     for number in range(len(mode[6])):
         mode[6][number] = b"\0"
     mode[6][termios.VINTR] = b"\x03"

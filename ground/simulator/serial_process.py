@@ -28,6 +28,7 @@ _AT_ITS_TERMINAL = (
     "os.execv(sys.argv[1], sys.argv[1:])"
 )
 _RESET_TO_MAIN_US = 250_000
+_START_S = 30.0  # on a busy computer
 _AGAIN_S = 0.4  # of the port, after a reset of the processor
 _WAITING_MAX = 4096  # bytes on their way; then the board has to wait
 _RAW_BANNER = b"raw REPL; CTRL-B to exit\r\n>"
@@ -40,7 +41,8 @@ class SerialMicroPython:
 
     A subclass gives `script`, the program that each process begins with, and describe(start), what it is told in its
     JSON file besides `start` itself: boot (counts from 1), cause, start_us, state, watchdog_left_us, runs_main, report.
-    The script leaves `report` when it ends: reason, world_us, state and watchdog_left_us at least.
+    The script switches the terminal's stop key on (ISIG) when MicroPython can take it, and leaves `report` when it
+    ends: reason, world_us, state and watchdog_left_us at least.
 
     Attributes
     ----------
@@ -65,6 +67,7 @@ class SerialMicroPython:
         self._process = self._terminal = self._thread = None
         self._ending = threading.Event()
         self._pulled = threading.Event()
+        self._started = threading.Event()
         self.interpreter = find_interpreter()
         if self.interpreter.name != "micropython":
             self._forget_files()
@@ -79,9 +82,7 @@ class SerialMicroPython:
         atexit.register(self.close)
         self._thread = threading.Thread(target=self._run, name="simulated board", daemon=True)
         self._thread.start()
-        until = time.monotonic() + 10.0
-        while not self._cable.is_plugged and time.monotonic() < until:
-            time.sleep(0.01)
+        self._started.wait(timeout=_START_S)
         return self
 
     def close(self):
@@ -169,7 +170,7 @@ class SerialMicroPython:
         """Pass bytes until the process ends; whether the REPL was raw then."""
         process, terminal, port = self._process, self._terminal, self._cable
         up, down, heard = b"", b"", b""
-        waiting_for_prompt = raw
+        waiting_for_prompt, is_ready, has_prompted = raw, False, False
         while process.poll() is None and not self._ending.is_set():
             self._look_after_cable()
             if not port.is_plugged:
@@ -181,11 +182,15 @@ class SerialMicroPython:
             if port in ready:
                 data = port.read()
                 down += self.down(data) if self.down else data
-            if down and not waiting_for_prompt:
+            if not is_ready and (terminal.has_stop_key() or has_prompted):
+                is_ready = True
+                self._started.set()
+            if down and is_ready and not waiting_for_prompt:
                 down = down[terminal.write(down) :]
             if terminal in ready:
                 data = terminal.read()
                 heard = (heard + data)[-200:]
+                has_prompted |= _PROMPT in heard
                 raw = _is_raw(heard, raw)
                 if not waiting_for_prompt:
                     up += self.up(data) if self.up else data

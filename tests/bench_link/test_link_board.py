@@ -147,6 +147,7 @@ def test_commands_are_answered(session):
     assert replies["memory"]["free"] > 0
 
 
+@pytest.mark.filterwarnings("ignore")  # of the library that reads the card
 def test_nothing_of_the_card_test_stays_on_the_card(session):
     from pyfatfs.PyFatFS import PyFatFS
 
