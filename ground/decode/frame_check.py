@@ -22,7 +22,6 @@ class FrameCheck:
     """Scratch memory of one thread; see `of_this_thread`."""
 
     def __init__(self):
-        self._index = np.empty(_BLOCK, dtype=np.intp)
         self._looked_up = np.empty(_BLOCK, dtype=np.uint32)
 
     def look(self, data, starts, kind):
@@ -56,11 +55,10 @@ class FrameCheck:
 
     def _add_words(self, rows, total):
         """XOR what the words of each row add to its CRC, and the CRC that it carries, into `total`."""
-        index, looked_up = self._index[: len(rows)], self._looked_up[: len(rows)]
+        looked_up = self._looked_up[: len(rows)]
         last = rows.shape[1] - CRC_SIZE // 2 - 1
         for k in range(_SEQ, last + 1):
-            np.copyto(index, rows[:, k])
-            np.take(crc_tables.word_table(last - k), index, out=looked_up, mode="clip")
+            np.take(crc_tables.word_table(last - k), rows[:, k], out=looked_up, mode="wrap")  # "raise" would copy
             np.bitwise_xor(total, looked_up, out=total)
         total ^= _double_word(rows, last + 1)
 

@@ -2,9 +2,9 @@
 
 The sync word stands at even offsets, so the frames of 2 MiB are found by one comparison. If they are all valid, the
 CRC of their group of sectors follows from where they end (crc_tables.py says why); `zlib.crc32` over the group is
-then compared with that prediction. Where a group differs its sectors are tried one by one; what differs then holds
-damage, or a chance sync word, or has no header, and is left to rough.py frame by frame. So is a stretch of which a
-sample says that hardly a sector is whole.
+then compared with that prediction. Where few groups differ, their sectors are tried one by one; what differs then
+holds damage, or a chance sync word, or has no header, and is left to rough.py frame by frame. So is a stretch of which
+a sample says that hardly a group is whole.
 
 Groups of 4 KiB, for two reasons. CRC-32 finds every change of up to 3 bits only in blocks of up to 11 KiB (Hamming
 distance 4 to 91 607 bits; from memory). And below 5 KiB zlib keeps the interpreter's lock: letting go of it for a
@@ -27,9 +27,11 @@ from ground.decode.wire import (
     NO_KIND,
     SECTOR_SIZE,
     SECTOR_WORDS,
+    SIZE_MIN,
     SYNC_WORD,
     kind_of_pair,
 )
+from shared_protocol.frame import HEADER_SIZE
 
 GROUP = 8  # blocks, 4 KiB
 CHUNK = 512 * GROUP  # blocks handled at a time, 2 MiB: stays in the processor's cache
@@ -56,7 +58,8 @@ def clean_frames(blocks):
     tables = _end_tables(tuple(blocks.keys.salts().tolist()))
     text = intact_text(blocks)
     all_words = blocks.data.view("<u2")
-    hurt = [False]  # whether hardly a sector of the chunk before matched: then a few are tried before all are
+    slots = _Slots(len(firsts), min(blocks.count, CHUNK))
+    hurt = [False]  # whether hardly a group of the chunk before matched: then a few are tried before all are
 
     def attempt(first, last):
         return _chunk(blocks, first, last, text[(text >= first) & (text < last)], tables)
@@ -72,7 +75,11 @@ def clean_frames(blocks):
         hurt[0] = _hardly_any(settled[first:last])
         keys = owner.take(words >> 8) if owner.any() else np.broadcast_to(np.int32(0), words.shape)
         words += first * SECTOR_WORDS  # from here on places in the whole; what they point at is still in the cache
-        return Found(words * 2, kinds, keys, *_stamps(all_words, words))
+        room = slots.of(first // CHUNK, len(words))
+        np.multiply(words, 2, out=room[0])
+        room[1][:] = kinds
+        _stamps(all_words, words, *room[2:])
+        return Found(room[0], room[1], keys, *room[2:])
 
     return each(part, firsts), settled
 
@@ -81,12 +88,29 @@ def _hardly_any(good):
     return np.count_nonzero(good) < len(good) // 4
 
 
-def _stamps(data, words):
-    """Sequence numbers and times of frames at word offsets."""
-    high = data[4:].take(words).astype(np.uint32)
-    high <<= np.uint32(16)
-    high |= data[3:].take(words)
-    return data[2:].take(words), high
+class _Slots:
+    """Columns for the frames of each chunk, in one large piece of memory each.
+
+    The system maps large pieces by the 2 MiB page, and once; columns made one by one cost a page fault each 4 KiB, for
+    which threads wait in line.
+    """
+
+    def __init__(self, chunks, blocks):
+        most = blocks * ((SECTOR_SIZE - HEADER_SIZE) // SIZE_MIN)
+        kinds = np.uint8, np.uint16, np.uint32
+        self._columns = [np.empty((chunks, most), dtype) for dtype in (np.int64, *kinds)]
+
+    def of(self, chunk, frames):
+        """Room for the offsets, kinds, sequence numbers and times of that many frames."""
+        return [column[chunk, :frames] for column in self._columns]
+
+
+def _stamps(data, words, seq, t_ms):
+    """Sequence numbers and times of frames at word offsets, into the arrays given."""
+    data[2:].take(words, out=seq, mode="clip")
+    t_ms[:] = data[4:].take(words)
+    t_ms <<= np.uint32(16)
+    t_ms |= data[3:].take(words)
 
 
 @lru_cache(maxsize=1)
@@ -196,7 +220,7 @@ def _groups_as_predicted(data, registers, usable):
     good = (np.array(found, dtype=np.uint32) == expected) & usable.reshape(-1, GROUP).all(axis=1)
     settled = np.repeat(good, GROUP)[:count]
     doubtful = np.flatnonzero(~settled & usable[:count])
-    if len(doubtful):
+    if len(doubtful) < count // 2:  # in a stretch that is hurt all over it is not worth the calls
         begins = (doubtful * SECTOR_SIZE).tolist()
         found = [crc32(view[begin : begin + SECTOR_SIZE], crc_tables.ALL_ONES) for begin in begins]
         settled[doubtful] = np.array(found, dtype=np.uint32) ^ np.uint32(crc_tables.ALL_ONES) == registers[doubtful]

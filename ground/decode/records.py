@@ -155,11 +155,12 @@ def _gaps(seq, t_ms):
     """Where frames are missing; also before the first one, which a boot numbers 0."""
     step = np.diff(seq)  # unsigned: wraps by itself
     places = np.flatnonzero(step > 1)
-    lost = step[places].astype(np.int64)
-    if len(places) > _GAPS_MAX:
-        limit = np.partition(lost, -_GAPS_MAX)[-_GAPS_MAX]
-        places, lost = places[lost >= limit], lost[lost >= limit]
-    worst = places[np.argsort(-lost, kind="stable")[:_GAPS_MAX]]
+    if len(places) > _GAPS_MAX:  # mostly of one frame each, which a sort or a partition would not like
+        lost = step[places]
+        at_least = np.bincount(lost)[::-1].cumsum()
+        limit = len(at_least) - 1 - int(np.searchsorted(at_least, _GAPS_MAX))
+        places = np.sort(np.concatenate([places[lost > limit], places[lost == limit][:_GAPS_MAX]]))
+    worst = places[np.argsort(-step[places].astype(np.int64), kind="stable")[:_GAPS_MAX]]
     gaps = [(int(step[n]) - 1, int(t_ms[n]), int(t_ms[n + 1])) for n in worst.tolist()]
     return gaps + ([(int(seq[0]), 0, int(t_ms[0]))] if seq[0] else [])
 
