@@ -23,6 +23,8 @@ def draw():
     node = 9.3
     sheet.wire((8.1, y), (node, y), color=POWER)
     sheet.dot((node, y), color=POWER)
+    sheet.wire((node, y), (node, y + 1.0), color=POWER)
+    sheet.plus((node, y + 1.0), "sounder's plus", 10)
     sheet.part(elm.Schottky, (node, y), (12.4, y), "Schottky, 1 A", "above")
     sheet.wire((12.4, y), board["supply in"], color=POWER)
     sheet.part(elm.Resistor, (node, y), (node, middle[1]), "10 kΩ 1 %", "left")

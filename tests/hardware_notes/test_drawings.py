@@ -151,7 +151,7 @@ def test_shunt_is_on_the_plus_side_and_the_load_between_it_and_ground():
 def test_battery_goes_through_fuse_switch_and_diode_and_its_divider_gives_the_full_scale():
     assert net_of("battery", "Cells: +") == {"Cells: +", "fuse 1 A/1"}
     assert net_of("battery", "fuse 1 A/2") == {"fuse 1 A/2", "switch/1"}
-    assert net_of("battery", "switch/2") == {"switch/2", "Schottky, 1 A/1", "10 kΩ 1 %/1"}
+    assert net_of("battery", "switch/2") == {"switch/2", "Schottky, 1 A/1", "10 kΩ 1 %/1", "sounder's plus"}
     assert net_of("battery", "Board: supply in") == {"Board: supply in", "Schottky, 1 A/2", "100 µF/1"}
     middle = net_of("battery", f"Board: GPIO {DEFAULT['battery_pin']} · battery_pin")
     assert middle >= {"10 kΩ 1 %/1", "10 kΩ 1 %/2", "100 nF/1"}

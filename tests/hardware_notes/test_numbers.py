@@ -73,6 +73,13 @@ def test_open_circuit_voltage_in_the_cold_is_near_the_labels_coefficient_and_bel
     assert 18.0 * 4 / 3 < 26.0 and 25.0 * 4 / 3 < 36.0  # the labels that the current sensor's page allows
 
 
+def test_capacitance_that_the_pull_ups_carry_is_that_of_the_i2c_standard():
+    """UM10204, 7.1: C = t_r / (0.8473 R), with 300 ns at 400 kHz; and 3 mA at 0.4 V limit the resistors from below."""
+    farads = 300e-9 / (0.8473 * 4700)
+    assert f"{farads * 1e12:.0f} pF" in text_of("barometer_ms5611.md")
+    assert pytest.approx(1000, rel=0.05) == (3.3 - 0.4) / 3e-3
+
+
 def test_current_out_of_the_cells_is_power_over_voltage():
     for careful, rail_ma in ((False, 68.5), (True, 132.7)):
         watts = rail_ma / 1000.0 * 3.3 / 0.85

@@ -69,6 +69,22 @@ def test_settings_named_on_a_page_exist(page):
 
 
 @each_page
+def test_options_on_a_page_are_options_of_the_commands(page):
+    from typer.main import get_command
+
+    from ground import cli
+
+    def options(command):
+        own = {option for parameter in command.params for option in parameter.opts}
+        return own.union(*(options(part) for part in getattr(command, "commands", {}).values()))
+
+    named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", text_of(page)))
+    assert named <= options(get_command(cli.app)), named
+    commands = set(re.findall(r"`thistledown ([a-z]+)", text_of(page)))
+    assert commands <= set(get_command(cli.app).commands)
+
+
+@each_page
 def test_links_and_pictures_lead_somewhere(page):
     for target in links(page):
         path, _, anchor = target.partition("#")
