@@ -144,6 +144,23 @@ class CardSlow(Part):
     factor: int = number(100, 2, 10000, "how many times as long")
 
 
+class CardStalls(Part):
+    """The card is busy for at least so long after each block."""
+
+    kind: Literal["card_stalls"]
+    at_s: float | None = _moment_or_power_up()
+    for_s: float | None = _duration()
+    busy_ms: int = number(1000, 1, 10000, "after each block [ms]")
+
+
+class CardDies(Part):
+    """A stretch of the card takes nothing any more."""
+
+    kind: Literal["card_dies"]
+    at_s: float = _moment()
+    blocks: int = number(20, 1, 1000000, "how many, from the next that is written on")
+
+
 class CardRefuses(Part):
     """The card takes no block that is written, and says so."""
 
@@ -174,6 +191,8 @@ Fault = Annotated[
     | BrownOut
     | CardRemoved
     | CardSlow
+    | CardStalls
+    | CardDies
     | CardRefuses
     | CardBitFlips,
     Field(discriminator="kind"),

@@ -52,6 +52,9 @@ class Card:
         self.read_count = 0
         self.busy_factor = 1  # bench door: a slow card
         self.refuses = False  # bench door: takes no block that is written
+        self.stall_us = 0  # bench door: busy for no less than that after each block
+        self.blocks_to_die = 0  # bench door: so many from the next one written on never take anything
+        self._dead = range(0)
         self.on_power = None  # called when the card gets its supply back; for the SPI side of it (spi_card.py)
         self.before_write = self.after_write = self.before_read = None
         self.journal = None
@@ -135,7 +138,7 @@ class Card:
             self._clock.advance(_TRANSFER_US + 300)
 
     def _write_one(self, block, data):
-        if self.refuses:
+        if self._is_refused(block):
             self._clock.advance(_TRANSFER_US)
             raise OSError(_EIO)
         self._put(block, data)
@@ -156,7 +159,7 @@ class Card:
         """One block onto the card. OSError if it is refused."""
         if self._clock.ending is not None:
             raise self._clock.ending
-        if self.refuses:
+        if self._is_refused(block):
             raise OSError(_EIO)
         self._put(block, data)
         if self.after_write is not None:
@@ -170,7 +173,13 @@ class Card:
             busy_us += 8000 + (draw >> 10) % 32000
         if draw % _STALL_ODDS == 0:
             busy_us += 60000
-        return busy_us * self.busy_factor
+        return max(busy_us * self.busy_factor, self.stall_us)
+
+    def _is_refused(self, block):
+        if self.blocks_to_die:
+            self._dead = range(block, block + self.blocks_to_die)
+            self.blocks_to_die = 0
+        return self.refuses or block in self._dead
 
     # ---------------------------------------------------------------------------------------------------------
 

@@ -75,6 +75,18 @@ def card_slow(board, fault):
     for_a_while(board, fault, lambda: setattr(card, "busy_factor", factor), lambda: setattr(card, "busy_factor", 1))
 
 
+def card_stalls(board, fault):
+    """The card is busy for `busy_ms` after each block, or longer."""
+    card, busy_us = board.card, fault["busy_ms"] * 1000
+    for_a_while(board, fault, lambda: setattr(card, "stall_us", busy_us), lambda: setattr(card, "stall_us", 0))
+
+
+def card_dies(board, fault):
+    """From a moment on the next `blocks` blocks of the card take nothing; all others do."""
+    if fault["at_us"] >= board.clock.boot_us:
+        board.clock.at(fault["at_us"], lambda: setattr(board.card, "blocks_to_die", fault["blocks"]))
+
+
 def card_refuses(board, fault):
     """The card takes no block that is written, and says so; reading goes on."""
     card = board.card
@@ -96,6 +108,8 @@ KINDS = {
     "receiver_restart": receiver_restart,
     "card_removed": card_removed,
     "card_slow": card_slow,
+    "card_stalls": card_stalls,
+    "card_dies": card_dies,
     "card_refuses": card_refuses,
     "card_bit_flips": card_bit_flips,
 }
