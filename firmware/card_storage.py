@@ -2,6 +2,8 @@
 
 import vfs
 
+from firmware.status import OK
+
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
 if TYPE_CHECKING:
     from typing import Any
@@ -45,6 +47,23 @@ class CardStorage:
     def size(self, name: str) -> int:
         """Bytes, as the directory says."""
         return self._fs.stat(name)[6]
+
+    def write(self, file, sector) -> bool:
+        """Hand one sector to a file; True if the card took it. How that ends, settle() says."""
+        card = self._card
+        is_lazy = hasattr(card, "settle")
+        try:
+            if is_lazy:
+                card.lazy = True
+            return file.write(sector) == len(sector)
+        finally:
+            if is_lazy:
+                card.lazy = False
+
+    def settle(self) -> int:
+        """How the latest write() ended (a status), NOT_READY while the card is busy; a port's own driver waits itself."""
+        card = self._card
+        return card.settle() if hasattr(card, "settle") else OK
 
     def remove(self, name: str) -> None:
         """Delete the file."""

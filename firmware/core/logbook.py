@@ -24,6 +24,7 @@ this log's id if that was made up in this boot (so that no other card can have i
 """
 
 from firmware.core import spare
+from firmware.status import NOT_READY, OK, REFUSED
 from shared_protocol import events
 from shared_protocol.compat import const
 from shared_protocol.frame import FINISHED, PHASE_MASK, PHASE_SHIFT, SECTOR_SIZE
@@ -40,13 +41,17 @@ _ROOM_MIN = const(660)  # sectors; the usual rates need 1.05 a second
 _RETRY_MS = const(3000)  # the framer holds more than that
 _RETRY_FULL_MS = const(60000)  # each try makes a file and removes it again
 _ENOSPC = const(28)
+_EIO = const(5)
+_BUSY_MS = const(8)  # most writes are over by then; a longer one is looked at again in the next turn
+_SLOW_MS = const(250)  # a card may take no longer (SD Physical Layer Simplified Specification, 4.6.2.2)
+_SLOW_PAUSE_MS = const(10000)  # between two events about it
 _FAILURES_MAX = const(6)  # in a row; with the sector that a resume leaves out, HOLE_MAX of log_search.py
 _LOSSES_MAX = const(3)  # in a row, without one good sector between them: this part of the card is dead
 _STALE_FILES_MAX = const(8)
 
 
 class Logbook:
-    """Keeps the log. `storage` has mount(), names(), open(name, mode), size(name), remove(name), all of which may fail.
+    """Keeps the log. `storage` is a CardStorage, all of whose methods may fail.
 
     `boot` is the number of this power-up; `raise_boot(number)` makes the flash's count no lower and says what it is.
     `feed()` feeds the watchdog.
@@ -73,6 +78,10 @@ class Logbook:
         self._losses = 0  # in a row
         self._lost_at_ms = 0
         self._retry_at_ms = 0
+        self._is_written = False  # the oldest waiting sector has been handed to the card, and how it ended is not known
+        self._sector: "Any" = None  # that one
+        self._begun_ms = 0
+        self._slow_said_ms = -_SLOW_PAUSE_MS
         self._previous_id = 0  # of a log on the card that is not gone on with
         self._is_made_up = False  # the log's id, without a card that has a file of it
         self._was_open = False  # in this boot
@@ -140,32 +149,56 @@ class Logbook:
         return now_ms >= self._retry_at_ms and self.open(now_ms)
 
     def commit(self, now_ms: int) -> bool:
-        """Write the oldest waiting sector, in the next place if the card refuses: two tries at most. True if safe."""
-        framer = self._framer
-        flags = self.flags()
+        """Write the oldest waiting sector, in the next place if the card refuses: two tries at most. True if safe.
+
+        A card that is busy for long is not waited for: then nothing is safe yet, and the next call goes on from there.
+        """
         for _ in range(2):
-            sector = framer.seal(self._next, flags, now_ms)
-            begun = self._clock.now()
-            if not self._write(sector):
-                self._refused(now_ms)
-                if not self.is_open:
-                    return False
-                continue
-            took = self._clock.now() - begun
-            journal = self._journal
-            if took > journal.card_write_ms_max:
-                journal.card_write_ms_max = took
-            journal.sectors_written += 1
-            self._failures = 0
-            self._losses = 0
-            if self.verified == 0:
-                self._verify(sector)
-            self._next += 1
-            framer.release(now_ms)
-            if self._next >= self._total:
-                self._turn_over(now_ms)
-            return True
+            if not self._is_written:
+                self._sector = self._framer.seal(self._next, self.flags(), now_ms)
+                self._begun_ms = self._clock.now()
+                self._is_written = self._write(self._sector)
+            status = self._settled() if self._is_written else REFUSED
+            if status == NOT_READY:
+                return False
+            self._is_written = False
+            if status == OK:
+                self._safe(now_ms)
+                return True
+            self._refused(now_ms)
+            if not self.is_open:
+                break
         return False
+
+    def _settled(self):
+        """How the write in hand ended; NOT_READY if the card takes longer than most writes do."""
+        while True:
+            status = self._storage.settle()
+            if status == NOT_READY:
+                if self._clock.now() - self._begun_ms < _BUSY_MS:
+                    continue
+            elif status != OK:
+                self._error = _EIO
+            return status
+
+    def _safe(self, now_ms):
+        """The sector in hand is on the card."""
+        took_ms = self._clock.now() - self._begun_ms
+        journal = self._journal
+        if took_ms > journal.card_write_ms_max:
+            journal.card_write_ms_max = took_ms
+        if took_ms >= _SLOW_MS and now_ms - self._slow_said_ms >= _SLOW_PAUSE_MS:
+            self._slow_said_ms = now_ms
+            journal.event(now_ms, events.CARD_SLOW, events.CARD, 0, took_ms, self._next)
+        journal.sectors_written += 1
+        self._failures = 0
+        self._losses = 0
+        if self.verified == 0:
+            self._verify(self._sector)
+        self._next += 1
+        self._framer.release(now_ms)
+        if self._next >= self._total:
+            self._turn_over(now_ms)
 
     def finish(self, now_ms: int, finished: bool) -> None:
         """Mark, in every sector from now on, that the next power-up starts a new log; or take that back."""
@@ -252,7 +285,7 @@ class Logbook:
 
     def _write(self, sector):
         try:
-            return self._file.write(sector) == SECTOR_SIZE
+            return self._storage.write(self._file, sector)
         except Exception as error:  # whatever a card's driver comes up with
             self._error = _error_number(error)
             return False
@@ -293,6 +326,7 @@ class Logbook:
     def _put_aside(self):
         """Let go of the file without closing it: that writes to the directory, and so does the garbage collector."""
         self.is_open = False
+        self._is_written = False
         if self._file is not None:
             if len(self._stale_files) >= _STALE_FILES_MAX:
                 self._stale_files.pop(0)  # a directory write after many errors, better than no memory

@@ -35,7 +35,7 @@ _RETRY_MS_MIN = const(10000)
 _RETRY_MS_MAX = const(640000)
 _ENOSPC = const(28)
 # What has_room() keeps back:
-_FLIGHT_S = const(21600)  # six hours from power-up
+_FLIGHT_S = const(14400)  # four hours from power-up
 _REST_S_MIN = const(3600)
 _SECTOR_S = const(12)  # a thinned sector lasts longer than that
 
@@ -85,10 +85,10 @@ class SecondCopy:
         if window != t_window and self.ring.add(frame, seq, now_ms):
             frame.window = t_window
 
-    def has_room(self, now_ms: int) -> bool:
-        """True if the ring has room for more than a thinned log of the rest of the flight."""
+    def has_room(self, now_ms: int, sectors: int) -> bool:
+        """True if the ring has room for a thinned log of the rest of the flight, and so many sectors more."""
         rest_s = max(_FLIGHT_S - now_ms // 1000, _REST_S_MIN)
-        return self._parts * PART_SECTORS - self._used > rest_s // _SECTOR_S
+        return self._parts * PART_SECTORS - self._used > rest_s // _SECTOR_S + sectors
 
     def step(self, now_ms: int, flags: int, is_quiet: bool, whole: bool) -> None:
         """Write at most one sector: a thinned one that is due, else, if `whole`, the framer's oldest."""

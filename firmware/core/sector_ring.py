@@ -83,11 +83,16 @@ class SectorRing:
         return (self._head + 1 if self._head + 1 < self._count else 0) == self._tail
 
     def seal(self, log_id: int, boot: int, number: int, flags: int, seq: int, t_ms: int) -> bytearray:
-        """The oldest waiting sector with its header for a place in the log; `seq` is for one without frames."""
+        """The oldest waiting sector with its header for a place in the log; `seq` is for one without frames.
+
+        Nothing is added to it from now on: who writes it may be at it for a while.
+        """
         tail = self._tail
         sector = self._sectors[tail]
         if self._ends[tail] != HEADER_SIZE:
             seq = self._first_seqs[tail]
+            if tail == self._head:
+                self._head = tail + 1 if tail + 1 < self._count else 0
         pack_header(sector, self._header_bodies[tail], log_id, boot, number, KIND_FRAMES, flags, seq, t_ms)
         return sector
 

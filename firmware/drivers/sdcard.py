@@ -4,14 +4,15 @@ Sections: SD Specifications Part 1, Physical Layer Simplified Specification, cha
 
 - CRC is switched on (CMD59, 7.2.2): a card that takes a block with a flipped bit for good is worse than a slow one.
 - Every wait is bounded, and a block counts as written only when the card has accepted it, has finished programming
-  and says in its status (CMD13) that nothing went wrong.
+  and says in its status (CMD13) that nothing went wrong. With `lazy` set, writing one block is over when the card has
+  accepted it; settle() says later how it ended, so that a card busy for a second or two holds up nobody.
 - What failed by a bad check sum or a time-out is tried again, RETRIES times; then OSError says what it was, `status`
   too. A card that fell silent is initialised afresh before the next block. Nothing is ever refused in silence.
 - Moving one block allocates nothing. Moving several makes a view per block.
 """
 
 from firmware.drivers.sdcard_codes import capacity_blocks, crc7, crc16
-from firmware.status import ABSENT, BUS_FAULT, CRC_FAULT, OK, REFUSED, TIMEOUT, WRONG_CHIP
+from firmware.status import ABSENT, BUS_FAULT, CRC_FAULT, NOT_READY, OK, REFUSED, TIMEOUT, WRONG_CHIP
 from shared_protocol.compat import const
 
 TYPE_CHECKING = False  # type checkers take this name as true; the board never imports the hints
@@ -25,6 +26,7 @@ _SLOW_HZ = const(400000)  # identification (7.2.1, 4.2.1)
 _TICKS_MASK = const(0x3FFFFFFF)  # ticks_ms wraps at 2**30 on boards
 
 _READY_MS = const(500)  # longest busy time of a write: 250 ms, SDXC 500 ms (4.6.2.2)
+_LAZY_MS = const(2500)  # real cards exceed that while they tidy up (common practice, no source), and nobody waits here
 _READ_MS = const(200)  # longest time to the first byte: 100 ms (4.6.2.1)
 _START_MS = const(2000)  # ACMD41 may take a second (4.2.3)
 _R1_BYTES = const(9)  # a response comes within eight bytes (7.5.1.1)
@@ -63,6 +65,8 @@ class SDCard:
         self._csd = bytearray(16)
         self._addressed_by_block = False
         self._ready = False
+        self._lazy_ms = -1  # since when a block is being programmed that nobody waits for; -1: none is
+        self.lazy = False
         self.blocks = 0  # capacity
         self.status = ABSENT  # of the last call; see firmware/status.py
         self.errors = 0  # tries that failed since power-up
@@ -103,6 +107,10 @@ class SDCard:
             if status != OK:
                 break
             status = self._write_one(block, buf) if count == 1 else self._write_many(block, buf, count)
+            if status == NOT_READY:
+                self._release()
+                self._lazy_ms = self._ticks_ms()
+                return
             if status == OK:
                 status = self._programmed()
             self._release()
@@ -110,6 +118,27 @@ class SDCard:
                 break
             self._failed(status)
         self._finish(status)
+
+    def settle(self) -> int:
+        """How the block written last with `lazy` set ended: NOT_READY while the card is busy with it."""
+        if self._lazy_ms < 0:
+            return OK
+        self._cs(0)
+        busy = self._clock() != 0xFF
+        self._release()
+        if busy and (self._ticks_ms() - self._lazy_ms) & _TICKS_MASK <= _LAZY_MS:
+            return NOT_READY
+        self._lazy_ms = -1
+        status = TIMEOUT
+        for _ in range(0 if busy else RETRIES):  # the question may be hurt on the way, and so may the answer
+            status = self._programmed()
+            self._release()
+            if status == OK:
+                break
+        self.status = status
+        if status != OK:
+            self._failed(status)
+        return status
 
     def ioctl(self, op: int, arg: int):
         """1 initialise, 2 let go, 3 sync, 4 number of blocks, 5 block size, 6 erase (nothing to do)."""
@@ -231,7 +260,7 @@ class SDCard:
         return OK if crc16(buf) == pair[0] << 8 | pair[1] else CRC_FAULT
 
     def _send_block(self, token: int, buf) -> int:
-        """Send one block; back when the card has programmed it."""
+        """Send one block; back when the card has programmed it, or NOT_READY where nobody waits for that."""
         crc = crc16(buf)
         pair = self._pair
         pair[0] = crc >> 8
@@ -247,13 +276,14 @@ class SDCard:
         if response != _ACCEPTED:
             self._wait_not_busy()
             return REFUSED if response == 0x0D else BUS_FAULT
-        return self._wait_not_busy()
+        return NOT_READY if self.lazy and token == _TOKEN_BLOCK else self._wait_not_busy()
 
     def _programmed(self) -> int:
         """CMD13: did the programming of what was accepted succeed?"""
-        if self._command(13, 0) != 0 or self._clock() != 0:
-            return REFUSED
-        return OK
+        response = self._command(13, 0)
+        if response == _NO_RESPONSE:
+            return ABSENT
+        return OK if response == 0 and self._clock() == 0 else REFUSED
 
     def _address(self, command: int, block: int) -> int:
         response = self._command(command, block if self._addressed_by_block else block * _BLOCK)

@@ -18,6 +18,7 @@ _LOOK_MS = const(100)
 _AGE_MS = const(900)  # with the next look 100 ms later, no frame waits longer than a second
 _COMMITS_MAX = const(4)  # in one turn, to catch up after the card stalled
 _AWAY_MS = const(10000)  # a card that is away for so long is not waited for
+_ROOM_AGAIN = const(60)  # sectors: a minute of all readings, or it isn't worth going back to them
 _REST_MS = const(600000)  # landed for so long: this log is finished
 
 
@@ -62,7 +63,7 @@ class LogTask:
         if not away_ms:
             self._is_whole = False
         elif framer.waits(now_ms, age_ms) and (away_ms >= _AWAY_MS or framer.is_full()):
-            whole = copy.has_room(now_ms)
+            whole = copy.has_room(now_ms, 0 if self._is_whole else _ROOM_AGAIN)
             if whole != self._is_whole:
                 self._is_whole = whole
                 code = events.COPY_WHOLE if whole else events.COPY_THINNED

@@ -101,6 +101,12 @@ class FatStorage:
     def size(self, name):
         return self._fs.stat(name)[6]
 
+    def write(self, file, sector):
+        return file.write(sector) == 512
+
+    def settle(self):
+        return self.card.settle() if hasattr(self.card, "settle") else 0
+
     def remove(self, name):
         self._fs.remove(name)
 

@@ -36,7 +36,7 @@ def test_bits_that_flip_on_the_way_to_the_card_cost_nothing(tmp_path):
 def test_a_card_pulled_and_put_back_goes_on_in_its_log_and_a_refusal_is_an_event(tmp_path):
     faults = [
         {"kind": "card_removed", "at_us": 30 * S, "for_us": 3 * S},
-        {"kind": "card_refuses", "at_us": 60 * S, "for_us": 1 * S},
+        {"kind": "card_refuses", "at_us": 60 * S, "for_us": 2 * S},
     ]
     flight, integrity = flown(tmp_path, "sdhc", faults, 100)
     told = flight.table("event")
