@@ -136,7 +136,7 @@ def healthy_answers():
     )
 
 
-def run_live(run=None, speed=12.0):
+def run_live(run=None, speed=12.0, seconds=None):
     """The same over the line: a simulated board behind a pseudo-terminal, listened to as a real one; the evidence."""
     run = run or Run()
     scenario = raw_scenario(run.scenario)
@@ -146,7 +146,7 @@ def run_live(run=None, speed=12.0):
         f"{crc32(json.dumps(on_board).encode()):08x}",
     )  # fmt: skip
     with simulated_board(run, speed) as board:
-        session = Session(board, start, run.run_s)
+        session = Session(board, start, seconds or run.run_s)
         session.run()
     return session.evidence
 

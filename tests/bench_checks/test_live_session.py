@@ -21,7 +21,7 @@ import pytest
 from ground.bench.finding import NO_GO, NOT_CHECKED, WARNING
 from ground.bench.judge import judge
 from tests.bench_checks.bench_runs import Run, run_live
-from tests.bench_checks.fault_table import OVER_THE_LINE, faults, problem
+from tests.bench_checks.fault_table import OVER_THE_LINE, faults, live_s, problem
 from tests.tidy.sources import ROOT
 
 SPEED = 20.0
@@ -52,7 +52,7 @@ def test_board_was_asked_what_only_it_can_find_out(healthy):
 def sessions():
     """One session for each fault, some boards side by side: most of a session is waiting."""
     with ThreadPoolExecutor(BOARDS) as pool:
-        running = {title: pool.submit(run_live, fault.run, SPEED) for title, fault in TABLE.items()}
+        running = {title: pool.submit(run_live, fault.run, SPEED, live_s(fault)) for title, fault in TABLE.items()}
         return {title: future.result() for title, future in running.items()}
 
 

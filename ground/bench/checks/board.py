@@ -1,7 +1,5 @@
 """The board itself: its settings, its loop, its memory, why it started."""
 
-import numpy as np
-
 from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped
 from ground.bench.statistics import line
 
@@ -64,14 +62,13 @@ def _loop(evidence):
         return skipped(
             SUBJECT, LOOP, "the board has not reported it often enough yet", "Let it run for ten seconds more."
         )
-    at = int(np.argmax(loops))
-    worst, limit = float(loops[at]), evidence.plan.limits.loop_ms_max
+    worst, limit = float(loops.max()), evidence.plan.limits.loop_ms_max
     measured, expected = f"longest turn {worst:.0f} ms", f"up to {limit / 2:.0f} ms; {limit:.0f} ms is the end"
     common = {"value": worst, "unit": "ms"}
     if worst <= limit / 2:
         return Finding(SUBJECT, LOOP, OK, measured, expected, "Every part gets its turn in time.", **common)
     in_trouble = _own(evidence, "card_errors")[-1] > 0 or evidence.last_event("card_lost", "log_alone") is not None
-    if in_trouble or writes[at] > 0.6 * worst:
+    if in_trouble or writes.max() > evidence.plan.limits.card_write_ms_max / 2:
         return Finding(SUBJECT, LOOP, "not checked", measured, expected,
                        "The loop waits for a card that gives trouble, see there.", **common)  # fmt: skip
     return Finding(
