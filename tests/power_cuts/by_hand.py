@@ -32,7 +32,7 @@ def header(sector):
 
 def frames(sector, key, begin=HEADER_BYTES, end=SECTOR):
     """Whole frames of `key` (log id, boot) between two offsets of a sector, as bytes in their order."""
-    found, at, start = [], begin, salt(*key)
+    found, at, start, end = [], begin, salt(*key), min(end, len(sector))
     while at + _OVERHEAD <= end:
         if sector[at : at + 2] == b"\xa5\x5a":
             size = PAYLOAD_SIZES.get(sector[at + 2], -1) + _OVERHEAD

@@ -64,8 +64,7 @@ class Clock:
         self.alarm_us = NEVER_US  # the earliest alarm; -1 once the boot has ended
         self.ending = None
         self._ticks_zero_us = start_us - ticks_start_ms * 1000
-        self._alarms = []  # [time_us, serial, function], earliest first
-        self._serial = 0
+        self._alarms = []  # [time_us, function], earliest first; a soak has a thousand
 
     def advance(self, duration_us):
         """Let time pass, sounding each alarm at its moment. Raises the ending if one comes up."""
@@ -77,11 +76,17 @@ class Clock:
 
     def at(self, time_us, function):
         """Call function() when world time reaches time_us; a moment already past sounds on the next advance."""
-        self._serial += 1
-        self._alarms.append((time_us, self._serial, function))
-        self._alarms.sort(key=_alarm_order)
+        alarms = self._alarms
+        low, high = 0, len(alarms)
+        while low < high:  # behind all of the same moment
+            middle = (low + high) // 2
+            if alarms[middle][0] > time_us:
+                high = middle
+            else:
+                low = middle + 1
+        alarms.insert(low, (time_us, function))
         if self.ending is None:
-            self.alarm_us = self._alarms[0][0]
+            self.alarm_us = alarms[0][0]
 
     def end(self, ending):
         """Stop the clock for good and raise the ending."""
@@ -94,7 +99,7 @@ class Clock:
         if self.ending is not None:
             raise self.ending
         while self._alarms and self._alarms[0][0] <= now_us:
-            time_us, _, function = self._alarms.pop(0)
+            time_us, function = self._alarms.pop(0)
             if time_us > self.now_us:
                 self.now_us = time_us
             self.alarm_us = self._alarms[0][0] if self._alarms else NEVER_US
@@ -139,7 +144,3 @@ def ticks_add(ticks, delta):
 def ticks_diff(end, start):
     """Signed distance between two ticks, right while they lie less than half a period apart."""
     return (end - start + _HALF_PERIOD & (TICKS_PERIOD - 1)) - _HALF_PERIOD
-
-
-def _alarm_order(alarm):
-    return alarm[:2]
