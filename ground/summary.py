@@ -113,7 +113,7 @@ def _files(path):
         ("tables", "every reading"),
         ("integrity.json", "the account of what was lost"),
         ("card.img", "the card as it came home"),
-        ("flash.img", "the board's flash with the second copy of the log"),
+        ("flash.img", "the board's flash: the second copy"),
         ("truth.parquet", "what the simulator knows"),
     )
     there = [

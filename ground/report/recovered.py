@@ -71,7 +71,7 @@ def came_from(account):
         text = f"{one.get('name')}, {KINDS.get(str(one.get('kind')), 'a source')}"
         if several:
             frames, alone = count(one, "frames") or 0, count(one, "frames_only_here") or 0
-            only = f"{alone:,} of them nowhere else" if alone else "none that is not elsewhere too"
+            only = f"{alone:,} of them only here" if alone else "all of them elsewhere too"
             text += f": {frames:,} records, {only}" if frames else ": no record of this flight"
         said.append(f"{text}.")
     for log in _dicts(account, "logs"):

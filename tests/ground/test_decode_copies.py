@@ -225,3 +225,15 @@ def test_empty_source_beside_a_good_one_is_named_and_passed_over(tmp_path, place
     account = decode([tmp_path / "dead.img", places[2]], tmp_path / "out").integrity
     assert account["notes"][0].startswith("dead.img: it begins with nothing but zeros, no Thistledown log in it")
     assert account["frames_ok"] == len(COPY)
+
+
+def test_seconds_between_two_sets_of_the_copy_are_marked_too(merged):
+    flight = pq.read_table(merged[0].folder / "flight.parquet").to_pandas()
+    inside = flight["flags"].str.contains("from_flash").to_numpy()
+    first, last = np.flatnonzero(inside)[[0, -1]]
+    assert inside[first : last + 1].all()
+
+
+def test_moments_of_a_thinned_flight_are_no_surer_than_its_readings(places):
+    results = decode(places[2], places[0] / "thinned-moments").results
+    assert results["burst_readings_apart_s"] == pytest.approx(5.0, abs=1.1)
