@@ -21,6 +21,6 @@ def bodies():
 
 
 @pytest.mark.skipif(micropython_path() is None, reason="no MicroPython on this platform")
-@pytest.mark.parametrize("module, name", bodies())
+@pytest.mark.parametrize("module, name", list(bodies()))
 def test_logbook(module, name):
     run(f"from tests.firmware import {module}\n{module}.{name}()", "micropython", heap="64m")
