@@ -10,7 +10,7 @@ import time
 from ground.bench.finding import NO_GO, WARNING
 from ground.bench.judge import judge
 from tests.bench_checks.bench_runs import Run, run_bench, run_live
-from tests.bench_checks.fault_table import faults, problem
+from tests.bench_checks.fault_table import faults, live_s, problem
 
 SPEED = 20.0
 
@@ -18,15 +18,14 @@ SPEED = 20.0
 def main(words):
     live = "--live" in words
     wanted = [word for word in words if not word.startswith("--")]
-    look = (lambda run: run_live(run, SPEED)) if live else run_bench
     began, wrong = time.process_time(), 0
-    print(f"{'healthy':42} {judge(look(Run())).sentence}")
+    print(f"{'healthy':42} {judge(run_live(Run(), SPEED) if live else run_bench()).sentence}")
     for fault in faults():
         if not live and not fault.leaves_a_card:
             continue
         if wanted and not any(word in fault.title for word in wanted):
             continue
-        evidence = look(fault.run)
+        evidence = run_live(fault.run, SPEED, live_s(fault)) if live else run_bench(fault.run)
         judgement = judge(fault.after(evidence) if fault.after else evidence)
         amiss = problem(fault, judgement)
         wrong += bool(amiss)

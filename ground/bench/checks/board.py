@@ -56,8 +56,8 @@ def _settings(evidence):
 
 
 def _loop(evidence):
-    settled = _own(evidence, "t_ms") > SETTLED_MS
-    loops, writes = _own(evidence, "loop_max_ms")[settled], _own(evidence, "card_write_max_ms")[settled]
+    undisturbed = _undisturbed(evidence)
+    loops, writes = _own(evidence, "loop_max_ms")[undisturbed], _own(evidence, "card_write_max_ms")[undisturbed]
     if not len(loops):
         return skipped(
             SUBJECT, LOOP, "the board has not reported it often enough yet", "Let it run for ten seconds more."
@@ -78,6 +78,17 @@ def _loop(evidence):
         "slow board.",
         **common,
     )  # fmt: skip
+
+
+def _undisturbed(evidence):
+    """Health records that tell of flying: not of the start, and not of what the bench itself made the board do."""
+    times, period_ms = _own(evidence, "t_ms"), evidence.settings.health_period_ms
+    keep = times > SETTLED_MS
+    for name in ("card_test", "memory"):
+        done_ms = evidence.replies.get(name, {}).get("t_ms")
+        if done_ms is not None:
+            keep &= (times < done_ms - period_ms) | (times > done_ms + period_ms)
+    return keep
 
 
 def _memory(evidence):
