@@ -52,6 +52,6 @@ def picture_label(runtime: object) -> str:
 def _read(path: Path) -> dict[str, Any] | None:
     try:
         note = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     return note if isinstance(note, dict) else None

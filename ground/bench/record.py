@@ -142,8 +142,8 @@ def _stamp(path):
     """When the record that lies there was made, fit for a file's name; "older" if it does not say."""
     try:
         made = json.loads(path.read_text(encoding="utf-8"))["made_utc"]
-        return re.sub(r"[^0-9TZ-]", "", made) or "older"
-    except (OSError, ValueError, KeyError, TypeError):
+        return re.sub(r"[^0-9TZ-]", "", made)[:32] or "older"
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return "older"
 
 

@@ -4,13 +4,13 @@ Only two things stop the report: a folder that is no flight folder, and a file t
 flight without GPS, without a panel or with one probe only is an ordinary flight, and its page says what is missing.
 """
 
-import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from ground.documents import read_json
 from ground.errors import InputError
 from ground.report import refuse_what_is_no_flight
 from ground.report.stand_in import with_clockless_boots
@@ -151,8 +151,5 @@ def _json(path):
     """The object in a JSON file; empty if there is no such file."""
     if not path.is_file():
         return {}
-    try:
-        value = json.loads(path.read_text(encoding="utf-8"))
-    except (ValueError, OSError) as error:
-        raise InputError(f"{path}: cannot be read as JSON ({error}); decode the flight again") from None
+    value = read_json(path, "cannot be read as JSON; decode the flight again", "decode the flight again")
     return value if isinstance(value, dict) else {}

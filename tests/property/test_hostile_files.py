@@ -49,6 +49,7 @@ DEEP = {
     "bench plan": b"x = " + b"[" * 5000,
     "bench record": b'{"calibration_points":' * 5000,
     "settings on the board": b"[" * 100_000,
+    "flight folder": b"integrity.json\0" + b'{"notes":' * 5000,
 }
 
 
