@@ -7,6 +7,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from ground.decode import decode
+from ground.decode.sequence import arrange
 from shared_protocol import scan
 from shared_protocol.crc import frame_salt
 from shared_protocol.records import CONTINUES, RECORDS
@@ -237,3 +238,14 @@ def test_seconds_between_two_sets_of_the_copy_are_marked_too(merged):
 def test_moments_of_a_thinned_flight_are_no_surer_than_its_readings(places):
     results = decode(places[2], places[0] / "thinned-moments").results
     assert results["burst_readings_apart_s"] == pytest.approx(5.0, abs=1.1)
+
+
+@pytest.mark.parametrize("count", [100, 32_000, 40_000, 54_802, 65_536, 131_072, 200_000])
+def test_log_that_is_there_twice_is_one_log_however_its_numbers_meet(count):
+    """Numbers wrap at 65536: from the last of one copy to the first of the next they may seem to go on."""
+    seq, t_ms = (np.arange(count) % 65_536).astype(np.uint16), (np.arange(count) * 55).astype(np.uint32)
+    found = arrange(np.tile(seq, 2), np.tile(t_ms, 2))
+    assert (found.kept, found.missing, found.duplicate) == (count, 0, count)
+    turned = arrange(np.roll(seq, count // 3), np.roll(t_ms, count // 3))
+    assert (turned.kept, turned.missing, turned.duplicate) == (count, 0, 0)
+    assert (np.diff(np.roll(t_ms, count // 3)[turned.order].astype(np.int64)) > 0).all()
