@@ -8,8 +8,8 @@ import secrets
 import struct
 import threading
 import time
-from dataclasses import dataclass
 
+from ground.bench.hello import hello_of, named
 from ground.bench.link_frames import FrameStore, tables_of
 from ground.bench.link_port import ASK, HELLO_SIZE, PortLost, Talk, open_port
 from ground.bench.simulated import simulated_board
@@ -29,44 +29,10 @@ _STATUS_WORDS = {link.DONE: "done", link.BUSY: "busy", link.UNKNOWN: "unknown", 
 _REPEAT_S = 0.5
 _ANSWER_S = 4.0
 _BUSY_S = 120.0
-_SIGN_OF_LIFE_S = 5.0  # from us; the board gives up after two minutes without
+_SIGN_OF_LIFE_S = 2.0  # from us; the board gives up after two minutes without
 _SILENT_S = 6.0  # from the board, which says something each second
 _AGAIN_S = 0.3
 _MOMENTS_MAX = 100_000
-
-
-@dataclass(frozen=True)
-class Hello:
-    """What the board says of itself.
-
-    Attributes
-    ----------
-    firmware, micropython, machine : str
-    board_id : str
-        Serial number, hexadecimal.
-    boot : int
-        Power-up counter.
-    log_id : int or None
-        Of the log on the card; None without a card.
-    settings_crc : str or None
-        CRC-32 of its settings.json, hexadecimal; None without one.
-    build : str or None
-        CRC-32 of its list of installed files, hexadecimal; None without one.
-    settings_defaulted : bool
-        Whether a setting was missing or made no sense.
-    session : int
-    """
-
-    firmware: str
-    micropython: str
-    machine: str
-    board_id: str
-    boot: int
-    log_id: int | None
-    settings_crc: str | None
-    build: str | None
-    settings_defaulted: bool
-    session: int
 
 
 def open_board(port, *, say=None, **sim):
@@ -303,14 +269,14 @@ class BoardLink:
             elif kind == link.REPLY:
                 self._keep_reply(number, t_ms, payload)
             elif kind == link.STATUS:
-                self.status = _named(link.STATUS, payload)
+                self.status = named(link.STATUS, payload)
                 if len(self.moments) < _MOMENTS_MAX:
                     self.moments.append((time.time(), t_ms))
             elif _place == 0:
                 self._store.add(kind, number, t_ms, payload)
 
     def _keep_reply(self, number, t_ms, payload):
-        values = _named(link.REPLY, payload)
+        values = named(link.REPLY, payload)
         reply = {"status": _STATUS_WORDS.get(values["status"], "unknown"), "t_ms": t_ms}
         for code, _name, _arguments, answers in link.COMMANDS:
             if code == values["code"]:
@@ -320,7 +286,7 @@ class BoardLink:
             self._replies.pop(next(iter(self._replies)))
 
     def _greet(self, payload):
-        hello = _hello(payload)
+        hello = hello_of(payload)
         if self.hello is None or hello.session != self.hello.session:
             self._good_frames += self._splitter.good
             self._bad_bytes += self._splitter.skipped
@@ -359,28 +325,3 @@ class BoardLink:
             self._reconnects += 1
             self._say(f"{self.port}: the board is back")
             return
-
-
-def _named(kind, payload):
-    fields = next(fields for number, _name, fields in link.LINK_RECORDS if number == kind)
-    return dict(zip([field[0] for field in fields], struct.unpack(link.link_format(kind), payload), strict=True))
-
-
-def _hello(payload):
-    values = _named(link.HELLO, payload)
-
-    def text(name):
-        return values[name].rstrip(b"\0").decode("ascii", "replace")
-
-    return Hello(
-        firmware=f"{values['firmware'] >> 8}.{values['firmware'] & 255}",
-        micropython=text("micropython"),
-        machine=text("machine"),
-        board_id=values["board_id"].hex(),
-        boot=values["boot"],
-        log_id=values["log_id"] or None,
-        settings_crc=f"{values['settings_crc']:08x}" if values["settings_crc"] else None,
-        build=f"{values['build']:08x}" if values["build"] else None,
-        settings_defaulted=bool(values["flags"] & 2),
-        session=values["session"],
-    )

@@ -11,6 +11,7 @@ from firmware.core.framer import PAYLOAD, Frame
 from shared_protocol import link
 from shared_protocol.crc import UNSALTED
 from shared_protocol.records import EVENT
+from tests.tidy.sources import imports, python_files
 
 SESSION = 99
 SALT = link.link_salt(SESSION)
@@ -81,6 +82,16 @@ def sent(line, *kinds):
 def command(code, number=1, a=0, b=0, salt=SALT):
     """A command as it comes down."""
     return link.encode(link.COMMAND, number, 0, (code, 0, a, b), salt)
+
+
+def test_flying_never_loads_what_is_for_the_bench():
+    loading = {
+        str(path): sorted(name for name in imports(path) if name.startswith(("firmware.bench", "shared_protocol.link")))
+        for path in python_files("firmware", "shared_protocol")
+        if path.parts[:2] != ("firmware", "bench") and path.name != "spec.py"
+    }
+    assert len(loading) > 40
+    assert {path: names for path, names in loading.items() if names} == {}
 
 
 def test_a_command_is_answered_under_its_number():

@@ -139,6 +139,18 @@ def test_a_bench_that_was_left_alone_is_found_again():
 
 
 @needs_micropython
+def test_a_board_that_nobody_talks_to_any_more_flies_by_itself():
+    with SerialBoard(load_scenario("calm"), speed=100.0) as board:
+        first = BoardLink(board.port)
+        first._stop_thread()
+        first._serial.close()
+        until = time.monotonic() + 60.0
+        while len(board.reports) < 2 and time.monotonic() < until:
+            time.sleep(0.05)
+        assert [report["reason"] for report in board.reports][:2] == ["soft", "reset"]
+
+
+@needs_micropython
 def test_a_board_that_restarts_in_the_middle_is_met_again():
     """The supply dips for a moment: a new boot, and its frames go on in the same tables."""
     said = []
