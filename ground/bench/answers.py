@@ -38,7 +38,8 @@ class Answers:
 
     def as_dict(self):
         """As it stands in bench.json; only what was said."""
-        return {key: value for key, value in asdict(self).items() if value not in (None, (), False) or value is False}
+        said = {key: value for key, value in asdict(self).items() if value is not None and value != ()}
+        return {key: value for key, value in said.items() if value is not False or key in ("sounder_heard", "led_seen")}
 
 
 class _Typed(NamedTuple):

@@ -86,7 +86,7 @@ def test_card_that_keeps_what_it_is_given_passes_and_one_that_lies_does_not(heal
 
 
 def test_worst_write_of_the_card_test_counts(healthy):
-    assert _finding(_card_test(healthy, write_max_us=180_000), "worst write to the card").verdict == WARNING
+    assert _finding(_card_test(healthy, write_max_us=230_000), "worst write to the card").verdict == WARNING
     assert _finding(_card_test(healthy, write_max_us=400_000), "worst write to the card").verdict == NO_GO
 
 

@@ -1,5 +1,6 @@
 """The board itself: its settings, its loop, its memory, why it started."""
 
+from ground.bench.checks.card import NEAR
 from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped
 from ground.bench.statistics import line
 
@@ -63,12 +64,12 @@ def _loop(evidence):
             SUBJECT, LOOP, "the board has not reported it often enough yet", "Let it run for ten seconds more."
         )
     worst, limit = float(loops.max()), evidence.plan.limits.loop_ms_max
-    measured, expected = f"longest turn {worst:.0f} ms", f"up to {limit / 2:.0f} ms; {limit:.0f} ms is the end"
+    measured, expected = f"longest turn {worst:.0f} ms", f"up to {NEAR * limit:.0f} ms; {limit:.0f} ms is the end"
     common = {"value": worst, "unit": "ms"}
-    if worst <= limit / 2:
+    if worst <= NEAR * limit:
         return Finding(SUBJECT, LOOP, OK, measured, expected, "Every part gets its turn in time.", **common)
     in_trouble = _own(evidence, "card_errors")[-1] > 0 or evidence.last_event("card_lost", "log_alone") is not None
-    if in_trouble or writes.max() > evidence.plan.limits.card_write_ms_max / 2:
+    if in_trouble or writes.max() > NEAR * evidence.plan.limits.card_write_ms_max:
         return Finding(SUBJECT, LOOP, "not checked", measured, expected,
                        "The loop waits for a card that gives trouble, see there.", **common)  # fmt: skip
     return Finding(

@@ -11,6 +11,7 @@ from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped
 SUBJECT = "card"
 KEEPS, WORST, COPY = "card write and read-back", "worst write to the card", "second copy in flash"
 _CARD_BIT, _FLASH_BIT = 1 << 1, 1 << 10  # of the self-test's trouble: source numbers
+NEAR = 0.8  # of a limit: more is a warning. Cards that keep house take a tenth of a second now and then
 _ROWS_MIN = 2
 
 
@@ -78,9 +79,9 @@ def _keeps(evidence, sectors, errors):
 def _worst(evidence, writes_ms):
     worst = float(np.max(writes_ms))
     limit = evidence.plan.limits.card_write_ms_max
-    measured, expected = f"{worst:.0f} ms", f"up to {limit / 2:.0f} ms; {limit:.0f} ms is the end"
+    measured, expected = f"{worst:.0f} ms", f"up to {NEAR * limit:.0f} ms; {limit:.0f} ms is the end"
     common = {"value": worst, "unit": "ms"}
-    if worst <= limit / 2:
+    if worst <= NEAR * limit:
         return Finding(SUBJECT, WORST, OK, measured, expected, "Quick enough; in the cold it will be slower.", **common)
     return Finding(
         SUBJECT, WORST, NO_GO if worst > limit else WARNING, measured, expected,
