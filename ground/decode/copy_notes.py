@@ -38,7 +38,11 @@ def told_of_copies(decoded, parts, stretches):
         for number, part in enumerate(parts)
         if not (origin.by_part.get(number) and origin.by_part[number].frames)
     ]
-    if origin.is_copy_only:
+    if origin.is_copy_only and not any(boot.missing for boot in decoded.boots):
+        said.append(
+            "nothing of the card is here: all of this is from the second copy in the board's flash, and complete"
+        )
+    elif origin.is_copy_only:
         said.append(
             f"nothing of the card is here: all of this is the second copy from the board's flash, {_SET} and every "
             "event; the readings in between are on the card only"

@@ -64,7 +64,7 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=()):
         Looked at where the second copy had a part in it: its own numbers have holes on purpose.
     """
     said = _where_from(source, decoded)
-    if source.kind != "capture":
+    if source.kind != "capture" and any(boot.missing for boot in decoded.boots):
         for log in decoded.logs:
             if log.chosen:
                 said += _told(log, lost_sectors(records, decoded, log.log_id))

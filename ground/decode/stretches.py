@@ -15,6 +15,7 @@ from shared_protocol.second_copy import PERIOD_MS
 WHOLE, THINNED, NOTHING = "whole", "thinned", "nothing"
 _HOLE_MS = 500
 _THIN_MS = 2 * PERIOD_MS + 2000  # between two frames of the copy: the first of one stretch of 5 s, the last of the next
+_DENSE_MS = PERIOD_MS + 1000  # for so long no number left out: the copy took everything, as it does without a card
 _HOLES_MAX = 100  # the longest ones; shorter ones are left inside "whole" then
 
 
@@ -52,7 +53,8 @@ def of_boot(t_ms, seq, on_card):
     if hole.sum() > _HOLES_MAX:
         shortest = np.sort(apart[hole])[-_HOLES_MAX]
         hole &= apart >= shortest
-    state = np.where(hole, 2, np.where(thin & _long_thin(t_ms, both_on_card), 1, 0))
+    thinned = thin & _lasting(t_ms, both_on_card, _HOLE_MS) & ~((step == 1) & _lasting(t_ms, step != 1, _DENSE_MS))
+    state = np.where(hole, 2, np.where(thinned, 1, 0))
     left_out = 0
     if not on_card.any():  # else the card lost what the copy leaves out
         left_out = int((step[thin] - 1).sum()) + (int(number[order[0]]) if t_ms[0] <= _THIN_MS else 0)
@@ -69,8 +71,8 @@ def of_boot(t_ms, seq, on_card):
     return result, left_out
 
 
-def _long_thin(t_ms, both_on_card):
-    """Intervals in a run, without two frames of the card beside each other, of at least the least hole."""
-    edges = np.concatenate([[0], np.flatnonzero(np.diff(both_on_card)) + 1, [len(both_on_card)]])
+def _lasting(t_ms, mark, least_ms):
+    """Intervals in a run of equal `mark` that lasts for at least `least_ms`; bool, shape (n - 1,)."""
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(mark)) + 1, [len(mark)]])
     lengths = t_ms[edges[1:]] - t_ms[edges[:-1]]
-    return np.repeat(lengths >= _HOLE_MS, np.diff(edges))
+    return np.repeat(lengths >= least_ms, np.diff(edges))

@@ -72,7 +72,12 @@ def to_know(folder):
 
 def boot_rows(folder, timeline):
     """One row for each power-up: number, start, end, length, records, longest gap [as text], and how it was placed."""
-    noted = {entry.get("boot"): entry for entry in folder.integrity.get("boots") or [] if isinstance(entry, dict)}
+    noted: dict = {}
+    for entry in folder.integrity.get("boots") or []:
+        if isinstance(entry, dict):  # a boot that went on in another log has one entry for each
+            before = noted.get(entry.get("boot"), {})
+            frames = [number for number in (_count(before, "frames"), _count(entry, "frames")) if number is not None]
+            noted[entry.get("boot")] = entry | ({"frames": sum(frames)} if frames else {})
     rows: list[dict] = []
     for span in timeline.spans:
         entry = noted.get(span.boot, {})

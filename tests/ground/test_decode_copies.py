@@ -249,3 +249,27 @@ def test_log_that_is_there_twice_is_one_log_however_its_numbers_meet(count):
     turned = arrange(np.roll(seq, count // 3), np.roll(t_ms, count // 3))
     assert (turned.kept, turned.missing, turned.duplicate) == (count, 0, 0)
     assert (np.diff(np.roll(t_ms, count // 3)[turned.order].astype(np.int64)) > 0).all()
+
+
+def test_stretch_that_the_copy_took_in_full_is_not_called_thinned(tmp_path):
+    """Without a card the board writes everything into its flash, as long as there is room; then it thins again."""
+    dense = thinned(LOG, dense=[(8, 10_000, 60_000)])
+    write_parts(tmp_path / "flash", sectors(LOG, dense))
+    stretches = [one for one in decode(tmp_path / "flash", tmp_path / "out").integrity["stretches"] if one["boot"] == 8]
+    assert [one["has"] for one in stretches] == ["thinned", "whole", "thinned"]
+    assert abs(stretches[1]["from_ms"] - 10_000) < 200 and abs(stretches[1]["to_ms"] - 60_000) < 200
+
+
+def test_copy_that_has_everything_is_called_complete(tmp_path):
+    write_parts(tmp_path / "flash", sectors(LOG, LOG.frames))
+    account = decode(tmp_path / "flash", tmp_path / "out").integrity
+    assert account["frames_missing"] == 0 and "and complete" in account["notes"][0]
+
+
+def test_sector_lost_on_the_card_is_no_loss_if_the_copy_has_all_of_it(tmp_path):
+    data = bytearray(LOG.data())
+    data[50 * 512 : 52 * 512] = bytes(1024)
+    (tmp_path / "TD000001.LOG").write_bytes(data)
+    write_parts(tmp_path / "flash", sectors(LOG, thinned(LOG, dense=[(7, 0, 90_000)])))
+    account = decode([tmp_path / "TD000001.LOG", tmp_path / "flash"], tmp_path / "out").integrity
+    assert account["frames_missing"] == 0 and not any("empty" in note for note in account["notes"])
