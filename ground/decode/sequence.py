@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 _WRAP = 65536
-_EARLY_MS = 2000
+EARLY_MS = 2000  # a reading may be stamped that much before its neighbour
 _LONG = _WRAP // 4  # frames that a gap must be expected to hold before its wraps are counted by the clock
 
 
@@ -69,7 +69,7 @@ def _runs_on(t_ms):
 
     Numbers alone don't show it: from the end of one copy of a log to the beginning of the next they may seem to rise.
     """
-    return bool(np.diff(t_ms).view(np.int32).min() > -_EARLY_MS)
+    return bool(np.diff(t_ms).view(np.int32).min() > -EARLY_MS)
 
 
 def unwrapped(seq, t_ms):

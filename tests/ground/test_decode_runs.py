@@ -36,6 +36,14 @@ def test_runs_with_a_hole_in_or_between_them_are_not_steady():
     assert steady_run([]) is None
 
 
+def test_second_copy_behind_the_first_is_not_steady_though_its_numbers_go_on():
+    seq, t_ms = np.arange(1 << 16, dtype=np.uint16), np.arange(1 << 16, dtype=np.uint32) * np.uint32(100)
+    twice = np.tile(seq, 2), np.tile(t_ms, 2)
+    assert steady_run([run_of(seq, t_ms)])
+    assert steady_run(cut(*twice, [1 << 16])) is None
+    assert steady_run(cut(*twice, [1 << 15])) is None
+
+
 def test_log_cut_into_many_batches_gives_the_same_records_and_boots(monkeypatch):
     for boots in (1,), (1, 2):
         data = array(small_log(boots=boots, text=True, mix=None).data())
