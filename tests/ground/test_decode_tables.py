@@ -204,32 +204,6 @@ def test_fix_columns_and_unknown_values(tmp_path):
     assert rows[3]["gnss_utc"] is None and rows[3]["flags"] == "assumed_date"  # 31 June
 
 
-def test_times_without_a_date_get_that_of_the_nearest_dated_fix_over_midnight_too(tmp_path):
-    """GGA sentences say the time alone; here the dated ones come after midnight, and one in the middle is lost."""
-    low, no = r.UNKNOWN_I32, r.UNKNOWN_U32
-    midnight = UTC_MS // 86_400_000 * 86_400_000
-
-    def said(utc_ms, dated):
-        values = fix_values(utc_ms, 51.0, 7.0, 500.0, source=1)
-        return values if dated else (0, 0, 0, *values[3:])
-
-    log = LogMaker(log_id=6)
-    log.boot(1)
-    for second, dated in ((-3, False), (-2, False), (1, False), (3, True), (4, False), (5, True)):
-        log.add(r.FIX, 10_000 + 1000 * second, *said(midnight + 1000 * second, dated))
-    log.boot(2)
-    log.add(r.FIX, 500, 0, 0, 0, 34_200_000, *(low,) * 7, no, 0xFFFF, 0xFF, 0, 1, 0)
-    rows = tables(tmp_path, log)("fix")
-    assert [row["gnss_utc"][:19] for row in rows[:6]] == [
-        "2031-05-26T23:59:57", "2031-05-26T23:59:58", "2031-05-27T00:00:01",
-        "2031-05-27T00:00:03", "2031-05-27T00:00:04", "2031-05-27T00:00:05",
-    ]  # fmt: skip
-    assert [row["flags"] for row in rows[:6]] == ["assumed_date"] * 3 + ["", "assumed_date", ""]
-    assert rows[0]["gnss_time_of_day_s"] == 86_397.0
-    assert rows[6]["gnss_utc"] is None and rows[6]["flags"] == ""  # a boot that never heard a date
-    assert rows[6]["gnss_time_of_day_s"] == 34_200.0
-
-
 def test_time_of_day_outside_the_day_belongs_to_the_neighbouring_one():
     year, month, day = np.array([2031]), np.array([1]), np.array([1])
     moment, known = moment_from_fields(year, month, day, np.array([-250]))
