@@ -20,10 +20,15 @@ import pytest
 
 from ground.bench.finding import NO_GO, NOT_CHECKED, WARNING
 from ground.bench.judge import judge
+from ground.simulator.interpreter import find_interpreter
 from tests.bench_checks.bench_runs import Run, run_live
 from tests.bench_checks.fault_table import OVER_THE_LINE, faults, live_s, problem
 from tests.tidy.sources import ROOT
 
+pytestmark = pytest.mark.skipif(
+    find_interpreter().name != "micropython",
+    reason="the simulated board needs MicroPython, which is not to be had here",
+)
 SPEED = 20.0
 BOARDS = 4  # at a time
 TABLE = {fault.title: fault for fault in faults() if fault.title in OVER_THE_LINE}
