@@ -15,6 +15,8 @@ from ground.decode.table import Moments, Table, Words
 from shared_protocol import records as declared
 
 _SPAN_MS_MAX = 6 * 3600 * 1000  # a longer pause between boots is left out of the rows
+_CLAIM_MS_MAX = 31 * 86_400_000
+_STRETCH_MS = 10_000
 _PRESSURE_HPA = (0.02, 1700.0)  # inside the standard atmosphere's model; other values have no altitude
 _BIN_M = 250.0
 _CLIMB_S = 3
@@ -100,16 +102,29 @@ class _Rows:
         return Words(codes.astype(np.int32).reshape(len(packed)), vocabulary)
 
 
-def seconds(spans):
+def seconds(spans, pause_ms=_SPAN_MS_MAX):
     """The whole seconds of a flight, int64 ms, from the (first, last) ms of its boots; long pauses are left out."""
     runs = []
     for first, last in sorted(spans):
-        if runs and first - runs[-1][1] <= _SPAN_MS_MAX:
+        if runs and first - runs[-1][1] <= pause_ms:
             runs[-1][1] = max(runs[-1][1], last)
         else:
             runs.append([first, last])
     pieces = [np.arange(-(-first // 1000), last // 1000 + 1, dtype=np.int64) * 1000 for first, last in runs]
     return np.concatenate(pieces) if pieces else np.empty(0, dtype=np.int64)
+
+
+def _grid(spans, sources):
+    """The seconds of the flight; where the boots claim more than a month, only those around readings.
+
+    A boot's clock counts up to 49 days, so a handful of frames of a log that means harm could claim as many rows as
+    would fill the memory. No flight and no soak is so long.
+    """
+    if sum(last - first for first, last in spans) <= _CLAIM_MS_MAX:
+        return seconds(spans)
+    read_ms = np.unique(np.concatenate([source.utc_ms for source in sources if source is not None]).astype(np.int64))
+    begins = read_ms // _STRETCH_MS * _STRETCH_MS
+    return seconds([(begin, begin + _STRETCH_MS - 1000) for begin in np.unique(begins).tolist()], pause_ms=1000)
 
 
 def build(spans, fix, pressure, temperature, power, health, humidity=None):
@@ -123,7 +138,7 @@ def build(spans, fix, pressure, temperature, power, health, humidity=None):
     profile : dict of str to numpy.ndarray
         `gnss_m`, `pressure_altitude_m` and `t_s`, for the results.
     """
-    rows = _Rows(seconds(spans))
+    rows = _Rows(_grid(spans, [fix, pressure, temperature, power, health, humidity]))
     rows.columns["utc"] = Moments(rows.grid_ms, np.ones(len(rows.grid_ms), dtype=bool))
     rows.columns["phase"] = None  # keeps its place
     gnss_m, gnss_climb, gnss_how = _position(rows, fix)

@@ -252,6 +252,40 @@ def _first_two(split, data):
     return data, ends, 9600
 
 
+# --- the line to a board on the bench ---------------------------------------------------------------------------------
+
+
+def board_line(data, _folder):
+    """Raw bytes, and frames whose CRC holds while their payload says anything: what the bench makes of them."""
+    from binascii import crc32
+
+    from ground.bench.hello import hello_of, named
+    from ground.bench.link import LINK_SIZES
+    from ground.bench.link_frames import FrameStore, tables_of
+    from shared_protocol import link
+    from shared_protocol.frame import PREFIX, SYNC
+
+    kinds, at, signed = sorted(LINK_SIZES), 0, bytearray(data)
+    while at + 7 < len(data):
+        kind = kinds[data[at] % len(kinds)]
+        payload = data[at + 7 : at + 7 + LINK_SIZES[kind]].ljust(LINK_SIZES[kind], b"\0")
+        number, t_ms = struct.unpack_from("<HI", data, at + 1)
+        body = struct.pack(PREFIX, SYNC, kind, len(payload), number, t_ms) + payload
+        signed += body + struct.pack("<I", crc32(body, 0))
+        at += 7 + len(payload)
+    splitter, store = link.Splitter(LINK_SIZES, (0,)), FrameStore()
+    store.begin_boot(1)
+    for begin in range(0, len(signed), 100):
+        for kind, number, t_ms, payload, _place in splitter.feed(bytes(signed[begin : begin + 100])):
+            if kind == link.HELLO:
+                store.begin_boot(hello_of(payload).boot)
+            elif kind in (link.REPLY, link.STATUS):
+                named(kind, payload)
+            else:
+                store.add(kind, number, t_ms, payload)
+    tables_of(store.sectors())
+
+
 # --- a flight folder, as others may hand it on -----------------------------------------------------------------------
 
 
@@ -312,6 +346,7 @@ TARGETS = {
     "settings on the board": Target(lambda: [_board_json()], board_settings),
     "receiver": Target(_streams, receiver_bytes),
     "recorded receiver": Target(_streams, recorded_stream),
+    "line to the board": Target(lambda: [_log()[1024:3072]], board_line),
     "flight folder": Target(_flight_examples, flight_folder),
 }
 

@@ -10,8 +10,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from shared_protocol.records import FIX, TEMPERATURE
 from tests.fuzz.mutation import STEPS, mutate
 from tests.fuzz.targets import MEMORY_MAX, TARGETS, run
+from tests.ground.log_maker import LAUNCH_UTC_MS, LogMaker, fix_values
 
 SLOW = {"log": 12, "card image": 25, "flight folder": 12}  # examples; each of these writes or reads a whole folder
 steps = st.lists(
@@ -96,6 +98,22 @@ def test_a_file_of_one_pattern_takes_no_more_memory_than_stated(name, pattern):
     tracemalloc.start()
     try:
         run(name, data)
+        assert tracemalloc.get_traced_memory()[1] <= MEMORY_MAX
+    finally:
+        tracemalloc.stop()
+
+
+def test_a_log_whose_clock_claims_years_takes_no_more_memory_than_stated(tmp_path):
+    log = LogMaker(log_id=5, text=False)
+    for boot in range(1, 40):
+        log.boot(boot)
+        for t_ms in (0, 1000, 2**31, 2**32 - 2000):
+            log.add(FIX, t_ms, *fix_values(LAUNCH_UTC_MS + boot * 2**32 + t_ms, 51.2, 7.1, 214.0))
+            log.add(TEMPERATURE, t_ms, 0, 0, 320)
+    run("log", LogMaker(log_id=6).data() or b"x")  # what is imported and kept is no matter
+    tracemalloc.start()
+    try:
+        run("log", log.data())
         assert tracemalloc.get_traced_memory()[1] <= MEMORY_MAX
     finally:
         tracemalloc.stop()
