@@ -61,7 +61,7 @@ class CardStorage:
                 card.lazy = False
 
     def settle(self) -> int:
-        """How the latest write() ended (a status), NOT_READY while the card is busy; a port's own driver waits itself."""
+        """How the latest write() ended: NOT_READY while the card is busy. A port's own driver waits itself."""
         card = self._card
         return card.settle() if hasattr(card, "settle") else OK
 

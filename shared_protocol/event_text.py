@@ -1,8 +1,8 @@
 """What an event says in words. The board sends numbers; this table travels in each log's first sectors.
 
-An entry is `(code, name, sentence)`. In the sentence `{a}` and `{b}` stand for the event's two details, `{a hex}` for the
-first in hexadecimal digits, `{a/100}` for a hundredth of it, and `{b m|unknown}` for the second in metres, or `unknown`
-if it is -1. Kept apart from the codes because the firmware needs the codes all the time and the sentences only when it
+An entry is `(code, name, sentence)`. In the sentence `{a}` and `{b}` stand for the event's two details, `{a hex}` for
+the first in hexadecimal digits, `{a/100}` for a hundredth of it, and `{b m|unknown}` for the second in metres, or
+`unknown` if it is -1. Kept apart from the codes because the firmware needs the codes all the time and the sentences only when it
 arms a log.
 """
 
@@ -37,8 +37,10 @@ EVENTS = (
     (events.TASK_ERROR, "task_error", "a task failed and was skipped ({a} times in all)"),
     (events.SOUNDER_ON, "sounder_on", "sounder on"),
     (events.MEMORY_LOW, "memory_low", "{a} bytes of memory left"),
-    (events.CHIP_REFUSED, "chip_refused", "chip at address {a hex} hex is not what it should be (status {b})"),
-    (events.CHIP_IDENTIFIED, "chip_identified", "chip at address {a hex} hex is a number {b} (1 MS5611, 5 BMP280, 6 BME280)"),
+    (events.CHIP_REFUSED, "chip_refused",
+     "chip at address {a hex} hex is not what it should be (status {b})"),
+    (events.CHIP_IDENTIFIED, "chip_identified",
+     "chip at address {a hex} hex is a number {b} (1 MS5611, 5 BMP280, 6 BME280)"),
     (events.BUS_STUCK, "bus_stuck", "bus {a} (0 I2C, 1 one-wire) is held down"),
     (events.BUS_FREE, "bus_free", "bus is free again after {a} ms and {b} tries to clear it"),
     (events.CHIP_FROZEN, "chip_frozen", "chip has said one and the same word {a} times: frozen"),
@@ -65,13 +67,15 @@ EVENTS = (
     (events.CHIP_DISTURBED, "chip_disturbed",
      "chip answers wrongly now and then (status {a}) after {b} good readings"),
     (events.CHIP_STEADY, "chip_steady", "chip answers steadily again, after {a} s and {b} wrong answers"),
-    (events.LOG_ALONE, "log_alone", "no card: the log is kept in flash alone (1 gone on with from the last power-up, 0 begun anew: {a})"),
+    (events.LOG_ALONE, "log_alone",
+     "no card: the log is kept in flash alone (1 gone on with from the last power-up, 0 begun anew: {a})"),
     (events.COPY_BEGUN, "copy_begun", "second copy in flash goes on at sector {a} in a ring of {b} KiB"),
     (events.COPY_SMALL, "copy_small", "flash has room for {a} KiB of the second copy, not for {b} KiB"),
     (events.COPY_ERROR, "copy_error", "second copy: flash refused a write (error {a}) at sector {b}"),
     (events.COPY_WHOLE, "copy_whole", "card away for {a} s: all readings go to flash"),
     (events.COPY_THINNED, "copy_thinned", "flash fills up: from here on it gets one reading of each kind in 5 s"),
-    (events.COPY_STOPPED, "copy_stopped", "second copy ends here: its {a} sectors would overwrite the flight's beginning"),
+    (events.COPY_STOPPED, "copy_stopped",
+     "second copy ends here: its {a} sectors would overwrite the flight's beginning"),
     (events.CARD_SLOW, "card_slow", "card was busy for {a} ms with sector {b}"),
     (events.RECORDS_LOST, "records_lost", "{a} records found no room while the card took none"),
 )

@@ -70,7 +70,8 @@ RECORDS = (
         ("sector", "I", "", 1, _NO, "place of this sector in the log, from 0"),
         ("format", "B", "", 1, _NO, "version of the log format"),
         ("kind", "B", "", 1, _NO, "0 frames, 1 text"),
-        ("flags", "H", "", 1, _NO, "bit 0: this log is finished, the next power-up starts a new one; bits 1 and 2: flight phase, as in events; bit 3: a sector of the second copy, with numbers of its own"),
+        ("flags", "H", "", 1, _NO, "bit 0: this log is finished, the next power-up starts a new one; "
+            "bits 1 and 2: flight phase, as in events; bit 3: a sector of the second copy, with numbers of its own"),
     )),
     (BOOT, "boot", (
         ("firmware", "H", "", 1, _NO, "firmware version, major x 256 + minor"),

@@ -1,4 +1,4 @@
-"""The second copy of a log, in the board's own flash: names and sizes on which both ends agree (DESIGN.md has the rest).
+"""The second copy of a log, in the board's own flash: names and sizes on which both ends agree (see DESIGN.md).
 
 A ring of small files in the folder FOLDER of the board's file system, part000.log, part001.log, ... Each holds up to
 PART_SECTORS sectors of the log's own form, appended one by one. A sector's number counts all sectors that this ring

@@ -42,7 +42,7 @@ class Frame:
         self.buffer = bytearray(self.size)
         self.body = memoryview(self.buffer)[: self.crc_at]  # what the CRC covers
         self.copy_format = "<" + str(self.size) + "s"
-        self.window = -1 if record_type in READINGS else None  # of the second copy: when it last took one; None: takes all
+        self.window = -1 if record_type in READINGS else None  # when the second copy last took one; None: it takes all
         struct.pack_into("<HBB", self.buffer, 0, SYNC, record_type, length)
 
 

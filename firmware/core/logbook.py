@@ -18,9 +18,9 @@ is. Places are tried up to HOLE_MAX behind the last good one, as the search for 
 is lost: it is mounted and searched anew every few seconds, and if it answers and still refuses, a new log is begun.
 
 Without a card at power-up the second copy says which log to go on with, or a new one is begun (core/copy_search.py).
-Once a flight has a log, a card that is put in has to fit it: if its newest log is another one, a new file is armed, with
-this log's id if that was made up in this boot (so that no other card can have it), else with an id of its own that
-`continues` names.
+Once a flight has a log, a card that is put in has to fit it: if its newest log is another one, a new file is armed,
+with this log's id if that was made up in this boot (so that no other card can have it), else with an id of its own; the
+record `continues` then names this log.
 """
 
 from firmware.core import spare

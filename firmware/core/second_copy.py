@@ -1,7 +1,7 @@
 """The second copy of the log, in the board's own flash: which frames go into it, and where its sectors go.
 
-shared_protocol/DESIGN.md says what lies there and why. Of each kind of reading one is taken in PERIOD_MS, and everything
-that is no reading; a sector of it fills in some 13 s. While the card is gone, the log task hands over whole sectors of
+shared_protocol/DESIGN.md says what lies there and why. Of each kind of reading one is taken in PERIOD_MS, and all that
+is no reading; a sector of it fills in some 13 s. While the card is gone, the log task hands over whole sectors of
 all readings as well, as long as has_room(): what is left of the ring beyond a thinned log of the rest of the flight.
 
 A write to flash may hold up the processor, interrupts included, for as long as it takes to erase a block: some 50 ms,
@@ -10,7 +10,7 @@ baud. So the log task calls write() only right after a burst of the receiver, wh
 and more; a receiver that never pauses is not waited for longer than PATIENCE_MS and loses a message or two.
 
 Wear: littlefs gives each sector that is appended a freshly erased block and takes its blocks in turn. Figures are in
-hardware_notes; they are far below what flash is rated for.
+hardware_notes/board.md; they are far below what flash is rated for.
 """
 
 from firmware.core import spare
@@ -114,7 +114,8 @@ class SecondCopy:
             sector = framer.seal(number, flags, now_ms)
         try:
             file = self._file
-            file.write(sector)
+            if file.write(sector) != SECTOR_SIZE:
+                raise OSError(_ENOSPC)
             file.flush()
         except Exception as error:  # whatever a file system comes up with
             self._failed(now_ms, error)

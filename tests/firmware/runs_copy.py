@@ -27,8 +27,7 @@ def one_reading_of_each_kind_in_five_seconds_and_everything_else():
         count = len(frames_of(flash, kind))
         assert each * (len(windows) - 2) <= count <= each * (len(windows) + 1), (kind, count)
     last_ms = frames_of(flash, records.PRESSURE)[-1][3]
-    on_card = [entry for entry in flight.records(records.BOOT)]
-    assert len(frames_of(flash, records.BOOT)) == len(on_card), len(on_card)
+    assert len(frames_of(flash, records.BOOT)) == len(flight.records(records.BOOT))
     told = [entry for entry in frames_of(flash, records.EVENT) if entry[3] < last_ms]
     assert len(told) >= len(flight.records(records.EVENT)) - 2
 
@@ -133,7 +132,7 @@ def flash_that_is_nearly_full_is_not_filled():
     flash = fresh_flash(48)  # 192 KiB, and 64 of them are never touched
     flight = Flight(flash=flash, settings=settings(960))
     flight.run(30)
-    (kib, wanted) = [entry[2:] for entry in flight.events(events.COPY_SMALL)][0]
+    ((_source, _unit, kib, wanted),) = flight.events(events.COPY_SMALL)
     assert wanted == 960 and 64 <= kib <= 128
     assert flash.free_kib() >= 64
 

@@ -18,7 +18,10 @@ PROGRAM = {
         "class Saw:\n    _cut = 5\n    def pull(self):\n        return draw(_cut(_LONG)) + self._cut + number()\n"
     ),
     "kit.tools": "def number():\n    return 1000\ndef other():\n    return 20000\n",
-    "kit.main": "from kit.saw import Saw, _cut\ndef main():\n    from kit.rope import pull\n    return Saw().pull(), pull(), _cut(1)\n",
+    "kit.main": (
+        "from kit.saw import Saw, _cut\n"
+        "def main():\n    from kit.rope import pull\n    return Saw().pull(), pull(), _cut(1)\n"
+    ),
 }
 
 

@@ -23,9 +23,15 @@ KINDS = {
     "absent, put in at 60 s": ("spi", [{"kind": "card_removed", "at_us": 0, "for_us": AT_S * S}], 60),
     "never there": ("spi", [{"kind": "card_removed", "at_us": 0}], None),
     "write-protected for 30 s": ("spi", [{"kind": "card_refuses", "at_us": AT_S * S, "for_us": 30 * S}], 90),
-    "busy 250 ms a block, 20 s": ("spi", [{"kind": "card_stalls", "at_us": AT_S * S, "for_us": 20 * S, "busy_ms": 250}], 80),
-    "busy 800 ms a block, 20 s": ("spi", [{"kind": "card_stalls", "at_us": AT_S * S, "for_us": 20 * S, "busy_ms": 800}], 80),
-    "busy 2 s with one block": ("spi", [{"kind": "card_stalls", "at_us": AT_S * S, "for_us": 1 * S, "busy_ms": 2000}], 63),
+    "busy 250 ms a block, 20 s": (
+        "spi", [{"kind": "card_stalls", "at_us": AT_S * S, "for_us": 20 * S, "busy_ms": 250}], 80,
+    ),
+    "busy 800 ms a block, 20 s": (
+        "spi", [{"kind": "card_stalls", "at_us": AT_S * S, "for_us": 20 * S, "busy_ms": 800}], 80,
+    ),
+    "busy 2 s with one block": (
+        "spi", [{"kind": "card_stalls", "at_us": AT_S * S, "for_us": 1 * S, "busy_ms": 2000}], 63,
+    ),
     "4 dead sectors": ("spi", [{"kind": "card_dies", "at_us": AT_S * S, "blocks": 4}], 65),
     "60 dead sectors": ("spi", [{"kind": "card_dies", "at_us": AT_S * S, "blocks": 60}], 100),
 }  # fmt: skip
