@@ -5,6 +5,7 @@ import subprocess
 from pathlib import Path
 
 from ground.errors import InputError
+from ground.install.apart import constants_apart
 from ground.install.bundle import residents
 from ground.install.lean import lean
 
@@ -46,7 +47,7 @@ def lean_sources():
     texts = {name: (ROOT / path).read_text(encoding="utf-8") for name, path in paths.items()}
     paths["firmware.resident"] = Path(RESIDENT)
     texts = lean(texts, _IMITATED, _ASKED_FROM_OUTSIDE, ("firmware.resident", _residents))
-    return {paths[name]: text for name, text in texts.items()}
+    return {paths[name]: constants_apart(text) for name, text in texts.items()}
 
 
 def _residents(trees):
