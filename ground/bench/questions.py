@@ -17,6 +17,7 @@ def ask_readings(session, ask=input):
         ("panel_volts", "Panel in steady light: multimeter across the load resistor [V]: "),
         ("panel_ma", "Multimeter (mA range) in series between panel and shunt, never across it [mA]: "),
         ("battery_volts", "Multimeter at the battery while the board runs; let the tips touch nothing else [V]: "),
+        ("battery_rest_volts", "The same with the board switched off, if you measured it before [V]: "),
     ):
         if getattr(answers, field) is None:
             _reading(session, field, text, ask)
@@ -49,8 +50,11 @@ def ask_signals(session, ask=input):
             session.answer(**{field: said})
 
 
-def ask_warmed(session, ask=input):
-    """Have one thermometer warmed by hand, to know which is which."""
+def ask_thermometers(session, ask=input):
+    """Do the thermometers lie together? Have one of them warmed by hand, to know which is which."""
+    if not session.evidence.answers.side_by_side:
+        text = "Do both thermometers lie side by side, away from the warm board, for some minutes already? [y/n] "
+        session.answer(side_by_side=bool(_yes_or_no(text, ask)))
     if session.evidence.answers.warmed is None and not session.evidence.answers.ice_bath:
         text = "Will you hold the metal of the OUTSIDE thermometer between two fingers for half a minute now? [y/n] "
         if _yes_or_no(text, ask):

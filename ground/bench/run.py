@@ -133,11 +133,11 @@ def _server(web_port):
 
 
 def _ask(session):
-    from ground.bench.questions import ask_readings, ask_signals, ask_warmed
+    from ground.bench.questions import ask_readings, ask_signals, ask_thermometers
 
     ask_readings(session)
     ask_signals(session)
-    ask_warmed(session)
+    ask_thermometers(session)
 
 
 def _listen(session, kind, server):

@@ -26,7 +26,14 @@ OVER_THE_LINE = (
     "sounder silent", "a setting out of range", "loop slow",
 )  # fmt: skip
 # How long these have to be listened to over the line; the others show in less.
-NEEDS_LONG = ("probe unplugged in the run", "no fix indoors", "board's clock off")
+NEEDS_LONG = (
+    "probe unplugged in the run",
+    "no fix indoors",
+    "no fix under open sky",
+    "board's clock off",
+    "card loses contact",
+    "receiver unplugged in the run",
+)
 LIVE_S, LIVE_LONG_S = 80.0, 125.0
 _SECOND_US = 1_000_000
 

@@ -115,9 +115,9 @@ def test_live_view_in_a_terminal_asks_shows_and_ends_1_on_no_go(tmp_path):
     command, environment = _bench(tmp_path, "--indoors")
 
     def attempt():
-        answers = {"Air pressure": "\n", "QNH of": "\n", "across the load": "\n", "in series": "\n",
-                   "at the battery": "\n", "Did you hear it": "n\n", "Did you see it": "y\n",
-                   "two fingers": "n\n"}  # fmt: skip
+        skipped = ("Air pressure", "QNH of", "across the load", "in series", "at the battery", "switched off")
+        answers = dict.fromkeys(skipped, "\n")
+        answers |= {"Did you hear it": "n\n", "Did you see it": "y\n", "side by side": "y\n", "two fingers": "n\n"}
         ours, theirs = pty.openpty()
         process = subprocess.Popen(command, env=environment, stdin=theirs, stdout=theirs, stderr=theirs)
         os.close(theirs)

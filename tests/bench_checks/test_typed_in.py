@@ -8,7 +8,7 @@ from ground.bench.answers import Answers, Reading, parse_reading
 from ground.bench.evidence import Evidence
 from ground.bench.plan import Plan, default_text, load_plan
 from ground.bench.preparation import answers_from, prepare
-from ground.bench.questions import ask_readings, ask_signals, ask_warmed
+from ground.bench.questions import ask_readings, ask_signals, ask_thermometers
 from ground.bench.session import Session
 from ground.errors import InputError
 
@@ -111,24 +111,25 @@ def _types(*lines):
 
 def test_every_question_may_be_skipped():
     session = _session()
-    ask_readings(session, _types("", "", "", "", ""))
+    ask_readings(session, _types("", "", "", "", "", ""))
     ask_signals(session, _types("", ""))
-    ask_warmed(session, _types(""))
+    ask_thermometers(session, _types("", ""))
     assert session.evidence.answers == Answers()
 
 
 def test_answers_go_where_they_belong_and_slips_are_asked_again(capsys):
     session = _session()
-    ask_readings(session, _types("", "1013", "300", "five", "2.3", "104", "5.0"))
+    ask_readings(session, _types("", "1013", "300", "five", "2.3", "104", "5.0", "5.1"))
     answers = session.evidence.answers
     assert answers.qnh_hpa.value == 1013.0 and answers.elevation_m.value == 300.0
     assert (answers.panel_volts.value, answers.panel_ma.value, answers.battery_volts.value) == (2.3, 104.0, 5.0)
+    assert answers.battery_rest_volts.value == 5.1
     assert "'five': is not a number" in capsys.readouterr().out
 
 
 def test_qnh_without_its_elevation_is_left_out():
     session = _session()
-    ask_readings(session, _types("", "1013", "", "", "", ""))
+    ask_readings(session, _types("", "1013", "", "", "", "", ""))
     assert session.evidence.answers.qnh_hpa is None
 
 
@@ -141,10 +142,12 @@ def test_sounder_and_led_are_tried_and_asked_about():
 
 
 def test_what_was_said_on_the_command_line_is_not_asked_again():
-    session = _session(Answers(Reading(990.0, 1.0), sounder_heard=True, led_seen=True, warmed="inside"))
-    ask_readings(session, _types("", "", ""))
+    session = _session(
+        Answers(Reading(990.0, 1.0), sounder_heard=True, led_seen=True, warmed="inside", side_by_side=True)
+    )
+    ask_readings(session, _types("", "", "", ""))
     ask_signals(session, _types())
-    ask_warmed(session, _types())
+    ask_thermometers(session, _types())
     assert session.board.asked == []
 
 
