@@ -19,7 +19,7 @@ from ground.decode import (
     timeline,
 )
 from ground.decode.choice import LogSummary, choose
-from ground.decode.copies import Copies, logs_on_card, second_copy_blocks
+from ground.decode.copies import KEYS_MAX, Copies, logs_on_card, second_copy_blocks
 from ground.decode.instruments import rows_by_value
 from ground.decode.linked import follow_links, links
 from ground.decode.outcome import results_of
@@ -133,6 +133,8 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
 def _origin(records, chosen, parts):
     """Copies of the flight's frames; None where there is but one: comparing costs time."""
     several = parts is not None and len(set(parts)) > 1
+    if len(records.keys.pairs) > KEYS_MAX:
+        return None
     if not several and not any(second_copy_blocks(piece.blocks).any() for piece in records.pieces):
         return None
     mine = np.array([pair[0] in chosen for pair in records.keys.pairs], dtype=bool)

@@ -15,6 +15,7 @@ from shared_protocol.frame import HEADER_SIZE, SECOND_COPY, sector_mark
 from shared_protocol.records import HEADER
 
 CARD, FLASH = "card", "flash"
+KEYS_MAX = 65_535  # boots that `packed` tells apart; a source with more is no flight, and its copies are not compared
 _FLAGS_AT = frame_dtypes()[HEADER].fields["flags"][1]
 
 

@@ -11,7 +11,7 @@ has them. `stretches` says for which time the record is whole, thinned or empty.
 import numpy as np
 
 from ground.decode import losses, stretches
-from ground.decode.copies import CARD, Copies
+from ground.decode.copies import CARD, KEYS_MAX, Copies
 from ground.decode.copy_notes import found_by, told_of_copies
 from ground.decode.moments import iso
 from ground.decode.wire import SECTOR_SIZE
@@ -126,6 +126,8 @@ def _stretches(records, decoded):
     """
     origin, result, thinned = decoded.origin, [], {}
     holed = [boot for boot in decoded.boots if boot.missing]
+    if len(records.keys.pairs) > KEYS_MAX:
+        return [], {}
     if origin is None and holed:
         mine = np.zeros(len(records.keys.pairs), dtype=bool)
         mine[[boot.key for boot in holed]] = True

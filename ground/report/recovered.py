@@ -114,8 +114,10 @@ def coverage(account):
     """The record as one row of segments; None where the account has no stretches."""
     stretches = [one for one in _dicts(account, "stretches") if str(one.get("has")) in MEANINGS]
     segments, at, zero = [], None, None
-    for boot in dict.fromkeys((one.get("log_id"), one.get("boot")) for one in stretches):
-        own = [one for one in stretches if (one.get("log_id"), one.get("boot")) == boot]
+    boots: dict = {}
+    for one in stretches:
+        boots.setdefault((str(one.get("log_id")), str(one.get("boot"))), []).append(one)
+    for own in boots.values():
         try:
             begin = _moment(own[0]["from_utc"])
             first_ms, last_ms = float(own[0]["from_ms"]), float(own[-1]["to_ms"])

@@ -273,3 +273,10 @@ def test_sector_lost_on_the_card_is_no_loss_if_the_copy_has_all_of_it(tmp_path):
     write_parts(tmp_path / "flash", sectors(LOG, thinned(LOG, dense=[(7, 0, 90_000)])))
     account = decode([tmp_path / "TD000001.LOG", tmp_path / "flash"], tmp_path / "out").integrity
     assert account["frames_missing"] == 0 and not any("empty" in note for note in account["notes"])
+
+
+def test_more_boots_than_the_comparison_can_number_are_decoded_all_the_same(tmp_path, places, monkeypatch):
+    for module in ("convert", "integrity"):
+        monkeypatch.setattr(f"ground.decode.{module}.KEYS_MAX", 1)
+    account = decode([places[1], places[2]], tmp_path / "out").integrity
+    assert account["frames_ok"] == len(LOG.frames) - len(lost_on_card() - set_of(COPY)) and account["stretches"] == []

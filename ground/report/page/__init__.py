@@ -18,6 +18,7 @@ from ground.report.facts import fact_rows, position_words
 from ground.report.flags import MEANINGS
 
 HERE = Path(__file__).parent
+PIECES_MAX = 3000  # of the bar: a flight of thousands of boots is told in words alone
 RUNTIMES = {
     "micropython": "the firmware ran on real MicroPython, in its Unix port, with virtual chips",
     "cpython": "the firmware ran on CPython, not on MicroPython, with virtual chips: memory and speed of a board "
@@ -104,6 +105,8 @@ def _coverage_row(account):
         for one in covered.segments
     ]
     lacking = [piece["words"] for piece in pieces if piece["has"] in (recovered.THINNED, recovered.NOTHING)]
+    if len(pieces) > PIECES_MAX:
+        return None
     return {
         "pieces": pieces,
         "begin": covered.begin,
