@@ -65,6 +65,12 @@ def test_the_bench_runs_on_short_names(installed):
     assert installed["airborne"]["wanted"] == 6 and installed["memory"]["status"] == "done"
 
 
+def test_nothing_goes_wrong_in_short_names(installed):
+    """A part that only fails in its shortened form says so in the log."""
+    events = installed["tables"]["event"]
+    assert not {"task_error", "copy_error"} & set(events["name"].to_list())
+
+
 def test_a_second_installation_of_the_same_finds_nothing_to_do(installed):
     assert installed["work_again"].is_nothing
     assert "Everything is on the board already." in installed["again"]
