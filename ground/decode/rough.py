@@ -208,30 +208,15 @@ def _true_numbers(keys, guesses, matched):
 
 
 def _keep_outer_frames(parts):
-    """Of frames that overlap (one carried inside another's payload) keep the outer one, as a reader in order would."""
+    """Leave out frames that lie wholly inside of another (carried in its payload), as a reader in order would.
+
+    Frames that share a few bytes are both kept: where the last byte of one was lost, the next one's first may fit.
+    """
     reached = 0
     for part in parts:
-        starts = part.found.starts
-        if len(starts) == 0:
+        if len(part.found.starts) == 0:
             continue
-        ends = starts + KIND_SIZES.take(part.found.kinds)
-        if starts[0] < reached or (starts[1:] < ends[:-1]).any():
-            part.found = _only(part.found, _outer(starts, ends, reached))
-            ends = part.found.starts + KIND_SIZES.take(part.found.kinds)
-        reached = int(ends[-1]) if len(ends) else reached
-
-
-def _outer(starts, ends, reached):
-    """Which frames begin behind the one kept before them; only knots of overlapping ones are walked through."""
-    before = np.maximum.accumulate(np.append(reached, ends[:-1]))
-    hit = starts < before
-    in_knot = hit.copy()
-    in_knot[:-1] |= hit[1:]
-    keep = np.ones(len(starts), dtype=bool)
-    for n in np.flatnonzero(in_knot).tolist():
-        if not hit[n]:
-            reached = 0  # a knot begins: nothing before it reaches so far
-        keep[n] = starts[n] >= reached
-        if keep[n]:
-            reached = int(ends[n])
-    return keep
+        ends = part.found.starts + KIND_SIZES.take(part.found.kinds)
+        if ends[0] <= reached or (ends[1:] <= ends[:-1]).any():
+            part.found = _only(part.found, ends > np.maximum.accumulate(np.append(reached, ends[:-1])))
+        reached = max(reached, int(ends.max()))

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from ground.decode.records import read
-from tests.property.damager import KINDS, compare, write_log
+from tests.property.damager import KINDS, Hurt, compare, write_log
 
 SEED = 20310527
 LOG = write_log(sectors=1200, seed=SEED)
@@ -36,3 +36,16 @@ def test_the_damager_hurts_frames(kind):
     hurt = act(LOG, rates[-1], np.random.default_rng(SEED))
     assert (~hurt.whole).any() or kind == "sectors repeated"
     assert len(hurt.data) != len(LOG.data) or (hurt.data != LOG.data).any()
+
+
+def test_a_frame_whose_lost_last_byte_the_next_ones_first_replaces_does_not_cost_that_one():
+    ends = LOG.starts + LOG.sizes
+    n = np.flatnonzero((LOG.data[ends[:-1] - 1] == 0xA5) & (LOG.starts[1:] == ends[:-1]))[
+        0
+    ]  # first byte of a sync word
+    lost = np.zeros(len(LOG.data), dtype=bool)
+    lost[ends[n] - 1] = True
+    whole = np.ones(len(LOG.starts), dtype=bool)
+    whole[n] = False
+    outcome = compare(LOG, Hurt(LOG.data[~lost], whole), read([LOG.data[~lost]]).rows)
+    assert (outcome.recovered, outcome.by_chance, outcome.wrong) == (outcome.whole, 1, 0)
