@@ -94,7 +94,7 @@ class Judge:
     def _card_is_right(self, cut, dropped, after, tally, broken):
         sure = self.committed(cut.done)
         lost = self._marks_by_key(self._owned[number - 1] for number in dropped)
-        more = self._of_the_restart(cut, after, tally, broken)
+        more = self._of_the_restart(cut, sure, after, tally, broken)
         tally.frames += sum(map(len, sure.values()))
         tally.dropped += sum(map(len, lost.values()))
         is_used = self.recorded.name == "used"  # the older log is overwritten by and by
@@ -112,10 +112,11 @@ class Judge:
             if len(wrong):
                 broken.append(f"card, log {key[0]:08x}, boot {key[1]}: {len(wrong)} frames never got there")
 
-    def _of_the_restart(self, cut, after, tally, broken):
+    def _of_the_restart(self, cut, sure, after, tally, broken):
         """What the restart wrote, and what lies whole in the new part of a torn sector, by key."""
         pairs = [by_hand.owned_frames(write.data) for write in after.writes if self._is_sector(write)]
-        for key in {key for key, _ in pairs if key} & self._keys:
+        begun = {key for key, frames in sure.items() if len(frames)}  # the flight's later boots have not been yet
+        for key in {key for key, _ in pairs if key} & begun:
             broken.append(f"the restart writes as boot {key[1]}, which the log already has")
         if after.torn is not None and cut.kind == "torn":
             begin = max(cut.split + cut.split % 2, by_hand.HEADER_BYTES)
@@ -124,6 +125,12 @@ class Judge:
             if key and cut.split >= by_hand.HEADER_BYTES:
                 pairs.append((key, by_hand.frames(after.torn, key, end=cut.split)))
         return self._marks_by_key(pairs)
+
+    def _restarted_boot(self, cut, after):
+        """Number of the boot that the restart was; a later one of the recorded flight may have had the same."""
+        past = {key[1] for key, frames in self.committed(cut.done).items() if len(frames)}
+        heads = [by_hand.owned_frames(write.data)[0] for write in after.writes if self._is_sector(write)]
+        return next((key[1] for key in heads if key and key[1] not in past), None)
 
     def _marks_by_key(self, pairs):
         frames = {}
@@ -137,7 +144,10 @@ class Judge:
     def _copy_is_right(self, cut, after, tally, broken):
         is_flash_cut = self.recorded.writes[cut.number - 1].what != CARD_WRITE
         there = intact_frames(after.flash, self._keys) if is_flash_cut else {}
+        restarted = self._restarted_boot(cut, after)
         for key in self._keys:
+            if key[1] == restarted:
+                continue  # frames of the restart itself, which the flight as it was flown knows nothing of
             found, safe = after.decoded_flash.get(key, EMPTY), self._copy.until(key, cut.done)
             tally.copy_frames += len(safe)
             gone, wrong = without(safe, found), without(found, self._signed[key])

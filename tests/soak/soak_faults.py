@@ -19,6 +19,7 @@ _CHIPS = {
     "frozen_value": _I2C + _WIRE + _PIN,
     "brown_out": _I2C + _WIRE,
 }
+_OTHERS = {"pressure": "bmp280", "panel": "ina226"}  # parts that can have the same address
 _CARD_KINDS = ("card_removed", "card_slow", "card_stalls", "card_dies", "card_refuses", "card_bit_flips")
 _SUPPLY_KINDS = ("power_cut",)
 _RECEIVER_KINDS = ("receiver_restart",)
@@ -74,7 +75,7 @@ def _aimed(fault, chance):
         return "gnss"
     fault["chip"] = chance.choice(_CHIPS[kind])
     if kind == "swapped_chip":
-        fault["by"] = "tmp117"
+        fault["by"] = _OTHERS[fault["chip"]]
     if kind == "brown_out" and fault["chip"] in _I2C:
         del fault["for_us"]
     elif kind == "brown_out":

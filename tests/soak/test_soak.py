@@ -29,8 +29,7 @@ def test_an_hour_of_faults_leaves_no_gap_without_a_reason(tmp_path):
     assert summary.result.complaints() == []
     assert len(summary.gaps) > 20
     assert len(summary.result.boots) >= 3
-    assert any(one[1] == events.LOG_FULL for one in summary.recording.events)
-    assert len(summary.recording.logs) >= 2
+    assert len(summary.recording.logs) >= 2  # one that the card's trouble made the firmware leave
 
 
 def test_every_kind_of_fault_of_the_simulator_is_in_the_soak():
