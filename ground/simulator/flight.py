@@ -73,7 +73,8 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
     journal : path, optional
         File to which every write of card and flash is appended (board/write_journal.py).
     heap_every_s : float, optional
-        So often collect the interpreter's garbage and note its heap in each boot's report, as `heap`. On MicroPython.
+        So often, when the firmware collects its garbage, the interpreter really does and its heap is noted in the
+        report of the boot, as `heap`. On MicroPython.
     scratch : path, optional
         Folder to keep what is otherwise thrown away: the world's table and the description of the last boot.
 

@@ -121,6 +121,7 @@ while True:
     if {leak}:
         kept.append(bytes({leak}))
     waste = bytes(500)
+    gc.collect()
     time.sleep_ms(1000)
 """)
     result = fly(scenario_with("calm"), tmp_path / "out", firmware_folder=own, stop_after_s=800.0, heap_every_s=100.0)

@@ -17,6 +17,7 @@ from ground.simulator.board.clock import Clock
 from ground.simulator.board.flash_chip import FlashChip
 from ground.simulator.board.gnss.receiver import VirtualReceiver
 from ground.simulator.board.gnss.recorded import RecordedStream
+from ground.simulator.board.heap_watch import HeapWatch
 from ground.simulator.board.i2c import I2C, Wires
 from ground.simulator.board.ledger import Ledger
 from ground.simulator.board.machine_module import PWRON_RESET, WDT_RESET
@@ -55,6 +56,7 @@ class Board:
         self.seed = description["seed"]
         self.clock = Clock(description["start_us"], description.get("ticks_start_ms", 0))
         self.ledger = Ledger(self.clock)
+        self.heap = HeapWatch(self.clock, description.get("heap_every_us"))
         self.source = source or WorldRows(**description["world"])
         self.chance = Noise(self.seed, "urandom/boot%d" % boot)
         self.unique_id = Noise(self.seed, "unique id").bytes(8)

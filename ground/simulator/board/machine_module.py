@@ -50,7 +50,7 @@ class SoftI2C(I2C):
 def install(board):
     """Put the board's modules in place. `board` is an assembly.Board."""
     for name, module in (("machine", _machine(board)), ("time", _time(board.clock)), ("onewire", _onewire()),
-                         ("os", _os(board)), ("gc", _gc(board.clock))):
+                         ("os", _os(board)), ("gc", _gc(board))):
         sys.modules[name] = module
     sys.modules["utime"] = sys.modules["time"]
     sys.modules["uos"] = sys.modules["os"]
@@ -128,11 +128,15 @@ def _os(board):
     return os
 
 
-def _gc(clock):
+def _gc(board):
     import gc as host_gc
 
+    def collect(*_args):
+        board.clock.advance(_COLLECT_US)
+        board.heap.collected()
+
     gc = Module("gc", host_gc)
-    gc.collect = lambda *args: clock.advance(_COLLECT_US)
+    gc.collect = collect
     gc.mem_free = lambda: HEAP_FREE_BYTES
     gc.mem_alloc = lambda: HEAP_USED_BYTES
     gc.threshold = lambda *args: -1

@@ -28,10 +28,9 @@ def main(path):
     clock = board.clock
     clock.at(description["end_us"], lambda: clock.end(EndOfWorld("at its end")))
     _keep_reporting(clock)
-    heap = _watch_heap(clock, description.get("heap_every_us"))
     _enter_flash(description, board)
     install(board)
-    _finish(board, description, heap, *_fly(clock))
+    _finish(board, description, *_fly(clock))
 
 
 def _fly(clock):
@@ -61,23 +60,6 @@ def _keep_reporting(clock):
     clock.at(clock.now_us, report)
 
 
-def _watch_heap(clock, every_us):
-    """Bytes in use after a collection, firmware and virtual board together, as [world time in s, bytes] so often."""
-    import gc
-
-    heap = []
-    if not every_us or not hasattr(gc, "mem_alloc"):
-        return heap
-
-    def look():
-        gc.collect()
-        heap.append([clock.now_us // 1000000, gc.mem_alloc()])
-        clock.at(clock.now_us + every_us, look)
-
-    clock.at(clock.now_us + every_us, look)
-    return heap
-
-
 def _enter_flash(description, board):
     """The board's own flash is the current directory; under CPython the card needs a stand-in for MicroPython's vfs."""
     import os
@@ -95,7 +77,7 @@ def _enter_flash(description, board):
         install_vfs()
 
 
-def _finish(board, description, heap, ending, escaped):
+def _finish(board, description, ending, escaped):
     from ground.simulator.board.watchdog import WDT
 
     board.close()
@@ -111,7 +93,7 @@ def _finish(board, description, heap, ending, escaped):
         "block_writes": board.card.write_count,
         "block_reads": board.card.read_count,
         "flash": board.flash_figures(),
-        "heap": heap,
+        "heap": board.heap.looks,
         "objections": ledger.objections,
         "objection_count": ledger.objection_count,
         "escaped": escaped,
