@@ -63,7 +63,8 @@ def bundle(trees, members, name):
                         taken.add(imports[key])
                         body.append(_single_import(node, alias, imports[key]))
                     outside[local] = imports[key]
-        _Rename(names[member] | outside | _taken_from(tree, names)).visit(tree)
+        inside = _imported_inside(tree, pool)
+        _Rename(names[member] | outside | inside | _taken_from(tree, names)).visit(tree)
         body += [node for node in tree.body if not _is_import(node) and not _is_docstring(node)]
     whole = {other: tree for other, tree in trees.items() if other not in members}
     whole[name] = ast.Module(body, [])
@@ -78,6 +79,23 @@ def _texts():
     for first in string.ascii_uppercase:
         for second in string.ascii_lowercase:
             yield first + second
+
+
+def _imported_inside(tree, pool):
+    """What functions import gets names of its own: a board's compiler folds `_X = const(...)` wherever it reads _X."""
+    fresh = {}
+    for top in tree.body:
+        if _is_import(top):
+            continue
+        for node in ast.walk(top):
+            if isinstance(node, ast.ImportFrom):
+                for alias in node.names:
+                    local = alias.asname or alias.name
+                    if local.startswith("_"):
+                        if local not in fresh:
+                            fresh[local] = next(pool)
+                        alias.asname = fresh[local]
+    return fresh
 
 
 def _is_import(node):

@@ -74,3 +74,15 @@ def test_what_a_module_needs_from_its_first_line_on_is_resident_and_what_a_funct
         "kit.a",
         "kit.b",
     }
+
+
+def test_what_a_function_imports_never_has_the_name_of_a_constant_of_another_module():
+    program = {
+        "kit.tools": "_number = (1, 2)\n",
+        "kit.rope": "_number = const(7)\ndef first():\n    return _number\n",
+        "kit.saw": "def second():\n    from kit.tools import _number\n    return _number\n",
+    }
+    whole = bundle({name: ast.parse(text) for name, text in program.items()}, {"kit.rope", "kit.saw"}, "kit.whole")
+    text = ast.unparse(ast.fix_missing_locations(whole["kit.whole"]))
+    second = text[text.index("def second") :]
+    assert "_number as _" in second and "return _number" not in second
