@@ -48,9 +48,14 @@ class _Gaps:
     tails: np.ndarray
 
 
+def no_damage(count):
+    """The account of so many blocks without any."""
+    return Damage(np.zeros(count, bool), np.zeros(count, np.int64), {})
+
+
 def account(blocks, settled, rough):
     """The damage of `blocks`, given which were settled and what rough.py found in the others, CHUNK by CHUNK."""
-    damage = Damage(np.zeros(blocks.count, bool), np.zeros(blocks.count, np.int64), {})
+    damage = no_damage(blocks.count)
     text = blocks.is_text()
     good_text = np.zeros(blocks.count, dtype=bool)
     good_text[intact_text(blocks)] = True

@@ -1,14 +1,14 @@
-"""The fast road: every frame of an undamaged log, checked by one CRC call per 4 KiB.
+"""The fast road: every frame of an undamaged log, checked by one CRC call per 8 KiB.
 
-The sync word stands at even offsets, so the frames of 2 MiB are found by one comparison. If they are all valid, the
+The sync word stands at even offsets, so the frames of 8 MiB are found by one comparison. If they are all valid, the
 CRC of their group of sectors follows from where they end (crc_tables.py says why); `zlib.crc32` over the group is
 then compared with that prediction. Where few groups differ, their sectors are tried one by one; what differs then
 holds damage, or a chance sync word, or has no header, and is left to rough.py frame by frame. So is a stretch of which
 a sample says that hardly a group is whole.
 
-Groups of 4 KiB, for two reasons. CRC-32 finds every change of up to 3 bits only in blocks of up to 11 KiB (Hamming
-distance 4 to 91 607 bits; from memory). And below 5 KiB zlib keeps the interpreter's lock: letting go of it for a
-microsecond at a time would make two threads wait for each other more than they work.
+Groups of 8 KiB, for two reasons. CRC-32 finds every change of up to 3 bits only in blocks of up to 11 KiB (Hamming
+distance 4 to 91 607 bits; from memory). And from 5 KiB on zlib lets go of the interpreter's lock, so that another
+thread goes on meanwhile: with groups of 4 KiB two threads took a tenth longer.
 """
 
 from functools import lru_cache
@@ -17,7 +17,7 @@ from zlib import crc32
 import numpy as np
 
 from ground.decode import crc_tables
-from ground.decode.found import NOTHING, Found
+from ground.decode.found import NOTHING, Found, batch_of
 from ground.decode.sectors import intact_text
 from ground.decode.threads import each
 from ground.decode.wire import (
@@ -33,9 +33,9 @@ from ground.decode.wire import (
 )
 from shared_protocol.frame import HEADER_SIZE
 
-GROUP = 8  # blocks, 4 KiB
-CHUNK = 512 * GROUP  # blocks handled at a time, 2 MiB: stays in the processor's cache
-_PROBE = 16 * GROUP  # blocks
+GROUP = 16  # blocks, 8 KiB
+CHUNK = 1024 * GROUP  # blocks handled at a time, 8 MiB: few enough turns that threads seldom wait for each other
+_PROBE = 8 * GROUP  # blocks
 _KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 50 MB and the careful road is taken
 _STRIDE = 512  # an "entry" is kind * 512 + the word at which the frame ends: kind and end in one number
 _TOO_LONG = SECTOR_WORDS + 1
@@ -46,7 +46,7 @@ def clean_frames(blocks):
 
     Returns
     -------
-    parts : list of Found
+    parts : list of Batch
         One for each CHUNK blocks.
     settled : numpy.ndarray of bool, shape (blocks,)
         Blocks that are done with; the others still have to be looked at.
@@ -54,7 +54,7 @@ def clean_frames(blocks):
     settled = np.zeros(blocks.count, dtype=bool)
     firsts = range(0, blocks.count, CHUNK)
     if len(blocks.keys.pairs) > _KEYS_MAX:
-        return [NOTHING] * len(firsts), settled
+        return [batch_of(NOTHING)] * len(firsts), settled
     tables = _end_tables(tuple(blocks.keys.salts().tolist()))
     text = intact_text(blocks)
     all_words = blocks.data.view("<u2")
@@ -68,9 +68,9 @@ def clean_frames(blocks):
         last = min(first + CHUNK, blocks.count)
         owner = blocks.owner[first:last]
         if not (owner >= 0).any():
-            return NOTHING
+            return batch_of(NOTHING)
         if hurt[0] and last - first > _PROBE and _hardly_any(attempt(first, first + _PROBE)[2]):
-            return NOTHING
+            return batch_of(NOTHING)
         words, kinds, settled[first:last] = attempt(first, last)
         hurt[0] = _hardly_any(settled[first:last])
         keys = owner.take(words >> 8) if owner.any() else np.broadcast_to(np.int32(0), words.shape)
@@ -79,7 +79,7 @@ def clean_frames(blocks):
         np.multiply(words, 2, out=room[0])
         room[1][:] = kinds
         _stamps(all_words, words, *room[2:])
-        return Found(room[0], room[1], keys, *room[2:])
+        return batch_of(Found(room[0], room[1], keys, *room[2:]))
 
     return each(part, firsts), settled
 

@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from ground.decode.damage import Damage, account
+from ground.decode.damage import Damage, account, no_damage
 from ground.decode.found import batch_of, end_to_end, merged
 from ground.decode.instruments import rows_by_value
 from ground.decode.predict import clean_frames
@@ -80,12 +80,20 @@ class Records:
 
 def search(blocks):
     """All intact data frames of some blocks."""
-    founds, settled = clean_frames(blocks)
+    batches, settled = clean_frames(blocks)
+    if settled.all():
+        return Piece(blocks, batches, no_damage(blocks.count))
     prove_headers(blocks, settled)
     rough = rough_frames(blocks, settled)
     damage = account(blocks, settled, rough)
-    founds = [merged(found, more.found) for found, more in zip(founds, rough, strict=True)]
-    return Piece(blocks, each(batch_of, founds), damage)
+    both = zip(batches, rough, strict=True)
+    return Piece(blocks, each(_with_rough, both), damage)
+
+
+def _with_rough(both):
+    """A batch of the fast road, with what the careful one found in the same blocks."""
+    batch, rough = both
+    return batch_of(merged(batch.found, rough.found)) if len(rough.found.starts) else batch
 
 
 def read(buffers):
