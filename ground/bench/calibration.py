@@ -156,8 +156,8 @@ def _refuse_the_absurd(made, quantity, reads):
         point = made.points[at]
         raise InputError(
             f"calibration of the {quantity.title}: the board reads {point.read:g} and the reference "
-            f"{point.reference:g} "
-            f"{quantity.unit}; more than {limit} is no calibration but a fault: look for it, or correct what was typed"
+            f"{point.reference:g} {quantity.unit}; more than {limit} is no calibration but a fault: look for it, or "
+            "correct what was typed"
         )
 
 

@@ -89,8 +89,8 @@ def _duration(evidence):
         "A flight lasts some three hours, most of them far colder than a freezer; a shorter or warmer run proves "
         "little.",
         "Put the box, running, into a bag without air and into the freezer for a night's sleep. Not in the box with "
-        "food; let "
-        "it warm up in the bag afterwards, or water condenses on the board. Do not charge cells that are cold.",
+        "food; let it warm up in the bag afterwards, or water condenses on the board. Do not charge cells that are "
+        "cold.",
     )  # fmt: skip
 
 
@@ -107,8 +107,7 @@ def _restarts(evidence):
         "The board lost its supply or gave up and started again."
         if own < len(later) else "An error made the board start again.",
         "If you switched it off and on, decode only the log of the run. Else: fresh cells, thicker supply wires, "
-        "plugs that hold "
-        "in the cold; look at the notes in the log for the board's last words.",
+        "plugs that hold in the cold; look at the notes in the log for the board's last words.",
     )  # fmt: skip
 
 
@@ -153,8 +152,7 @@ def _gaps(evidence):
             "It fell silent in the cold: a plug or joint that opens when things shrink, or a part that is not made "
             "for it.",
             "Look when it was and how cold (decode the card and look at the report). Press its plug home, solder its "
-            "wires again, "
-            "and repeat the run. If only this part fails again, replace it.",
+            "wires again, and repeat the run. If only this part fails again, replace it.",
         ))  # fmt: skip
     return findings
 

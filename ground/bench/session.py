@@ -64,8 +64,7 @@ class Session:
         if now_s - self._news_s > _SILENT_S:
             raise InputError(
                 f"{self.board.port}: the board has said nothing for {_SILENT_S:.0f} s; look at its cable and its "
-                f"light, and "
-                "start the bench again"
+                "light, and start the bench again"
             )
         while self._given < len(_ORDERS) and self._first_ms is not None and self.share >= _ORDERS[self._given][0]:
             _, name, arguments = _ORDERS[self._given]

@@ -9,9 +9,8 @@ CHARGE, DIVIDER, LOAD = "battery charge", "battery volts by multimeter", "batter
 _DIVIDER_SHARE = 0.03  # two resistors of 1 % and the converter's reference; common practice, no source
 _LOW, _FLAT = 0.6, 0.25  # shares of the way from empty to full
 _LITHIUM = (
-    "Lithium cells: charge only above 0 °C, on something that does not burn, never alone; none that is swollen, dented "
-    "or "
-    "below its lowest voltage."
+    "Lithium cells: charge only above 0 °C, on something that does not burn, never alone; none that is swollen, "
+    "dented or below its lowest voltage."
 )
 
 
@@ -37,7 +36,7 @@ def _no_divider(evidence, count):
         SUBJECT, CHARGE, NO_GO, "the divider reads nothing", "the battery's voltage",
         "The pin sees no battery: it is not connected, its fuse is gone, or the divider's upper resistor is open.",
         f"Measure at the battery, then at GPIO {evidence.settings.battery_pin}: about half of it, and never more than "
-        f"3.3 V.",
+        "3.3 V.",
     )  # fmt: skip
 
 
@@ -76,8 +75,7 @@ def _divider(evidence, volts):
     if meter is None:
         return Finding(SUBJECT, DIVIDER, "not checked", measured, "a multimeter's reading", "Nobody typed one in.",
                        "Measure at the battery's terminals while the board runs and type --battery-volts. Do not let "
-                       "the "
-                       "probes touch each other.", **common)  # fmt: skip
+                       "the probes touch each other.", **common)  # fmt: skip
     allowed = float(np.hypot(_DIVIDER_SHARE * meter.value, 2 * meter.uncertainty))
     expected = f"{meter.value - allowed:.2f} to {meter.value + allowed:.2f} V by the multimeter"
     if abs(now - meter.value) <= allowed:
@@ -87,8 +85,7 @@ def _divider(evidence, volts):
         SUBJECT, DIVIDER, NO_GO, measured, expected,
         "The board reads its battery wrong, so nobody would see it run down.",
         f"If the divider is as planned, set battery_full_scale_mv = {right:.0f} in the settings; else check its two "
-        f"resistors. "
-        "The pin must never see more than 3.3 V.", **common,
+        "resistors. The pin must never see more than 3.3 V.", **common,
     )  # fmt: skip
 
 

@@ -45,8 +45,7 @@ def _keeps(evidence, sectors, errors):
         return Finding(
             SUBJECT, KEEPS, NO_GO, measured, expected, "Nothing is written, so the flight would leave no record.",
             "Switch off. Push the card in until it clicks; it must be FAT formatted, with room for the log "
-            "(log_size_mib in the "
-            "settings). Try another card, then check the six wires of its socket.",
+            "(log_size_mib in the settings). Try another card, then check the six wires of its socket.",
         )  # fmt: skip
     if errors[-1] > 0:
         return Finding(
@@ -111,8 +110,7 @@ def _copy(evidence):
             SUBJECT, COPY, WARNING, f"room for {small['a']} KiB", expected,
             "The copy would end before the flight does.",
             f"Remove other files from the board's flash, or set copy_size_kib = {small['a']} in the settings and know "
-            f"that it "
-            "is short.",
+            "that it is short.",
         )  # fmt: skip
     if begun is None:
         return skipped(SUBJECT, COPY, "the board began it before the bench was listening",

@@ -70,8 +70,7 @@ def _one_wire_silent(evidence, mine):
         SUBJECT, "one-wire bus", NO_GO, f"none of {len(mine)} thermometers answers", "both thermometers answer",
         "Both are silent at once, and they share the data line, its pull-up resistor, supply and ground.",
         f"{_OFF_FIRST}Check the data wire to GPIO {evidence.settings.onewire_pin} and the 4.7 kilohm resistor from it "
-        f"to "
-        "3.3 V. A thermometer that gets hot has supply and ground swapped: take it off at once.",
+        "to 3.3 V. A thermometer that gets hot has supply and ground swapped: take it off at once.",
     )  # fmt: skip
 
 
@@ -88,7 +87,7 @@ def _one(evidence, part, neighbours):
             SUBJECT, _name(part), NO_GO, "what it says of itself is garbled: its check sum is wrong", expected,
             f"It answers, and its words were hurt on the way, or its memory is.{beside}",
             f"{_OFF_FIRST}Press its plugs home, shorten its wires, try i2c_hz = 100000 on I2C. If it stays, replace "
-            f"the part.",
+            "the part.",
         )  # fmt: skip
     if part.state == REFUSED and part.bus == ONE_WIRE:
         return Finding(
@@ -110,8 +109,7 @@ def _one(evidence, part, neighbours):
             "It answered in this run and then fell silent: a loose plug, a cracked wire or a joint that "
             f"moves.{beside}",
             f"Wiggle its plug and wire and watch the live view. {_OFF_FIRST}Then press the plug home or solder the "
-            f"wire "
-            "again, and add a strain relief: a landing pulls harder than a hand.",
+            "wire again, and add a strain relief: a landing pulls harder than a hand.",
         )  # fmt: skip
     if part.bus == ONE_WIRE:
         return Finding(
@@ -160,8 +158,7 @@ def _speaking(part, expected):
             "Now and then an answer does not come or comes garbled: a loose contact, wires too long, or a bus too "
             "fast.",
             f"{_OFF_FIRST}Press its plugs home, shorten its wires and keep them away from the sounder and the "
-            f"receiver; "
-            "on I2C try i2c_hz = 100000.",
+            "receiver; on I2C try i2c_hz = 100000.",
         )  # fmt: skip
     if part.restarts:
         return Finding(

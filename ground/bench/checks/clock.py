@@ -62,7 +62,7 @@ def _rated(evidence, name, ppm, own, other):
     return Finding(
         SUBJECT, name, NO_GO if abs(ppm) > 25 * limit else WARNING, measured, expected,
         f"The board's clock is off by {abs(ppm) * 3.6e-3:.1f} s an hour: not a crystal in order, or a wrong clock "
-        f"setting.",
+        "setting.",
         "Decoding corrects a steady error by the receiver's time; without a fix it cannot. Try another board.",
         **common,
     )  # fmt: skip

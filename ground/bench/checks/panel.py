@@ -63,18 +63,15 @@ def _no_current(plan, volt, measured):
             Finding(
                 SUBJECT, POINT, NO_GO, measured, f"a current through {plan.load_ohm:g} ohm",
                 "There is voltage and no current: nothing is connected as a load, so the panel is at open circuit and "
-                "its "
-                "voltage says next to nothing about the sun.",
+                "its voltage says next to nothing about the sun.",
                 f"Cover the panel. Connect the {plan.load_ohm:g} ohm resistor from the load side of the shunt to "
-                f"ground, then "
-                "run again in light.",
+                "ground, then run again in light.",
             ),
             skipped(SUBJECT, FOLLOWS, "there is no load; that comes first"),
         ]  # fmt: skip
     do = (
-        f"Put it in the sun or a hand's breadth under a bright lamp. {_SUN}If it is in light already, one of its "
-        f"wires is open "
-        "or its two wires touch."
+        f"Put it in the sun or a hand's breadth under a bright lamp. {_SUN}If it is in light already, one of its wires "
+        "is open or its two wires touch."
     )
     return [
         Finding(
@@ -109,8 +106,7 @@ def _loaded(evidence, plan, volt, milliamp, measured):
             Finding(
                 SUBJECT, POINT, WARNING, measured, f"{expected}, in up to {_LIGHT_WM2_MAX:.0f} W/m2 of light",
                 "By its label the panel could give this only in more light than the sun has: the label in the plan is "
-                "not this "
-                "panel's, or several panels are wired together.",
+                "not this panel's, or several panels are wired together.",
                 "Correct the label's values in the plan; panels in parallel add their currents, in series their volts.",
                 **common,
             ),
@@ -127,8 +123,8 @@ def _misfit(evidence, plan, ohm, measured, expected, common):
     if meter is not None:  # the current is then known, so it is the resistor
         return Finding(
             SUBJECT, POINT, NO_GO, measured, expected,
-            f"The multimeter vouches for the current, so the resistor is not {plan.load_ohm:g} ohm but about "
-            f"{ohm:.3g}.",
+            f"The multimeter vouches for the current, so the resistor is not {plan.load_ohm:g} ohm "
+            f"but about {ohm:.3g}.",
             "Cover the panel, take the resistor off and measure it; put in the planned one, or correct load_ohm in "
             "the plan.",
             **common,
@@ -139,8 +135,7 @@ def _misfit(evidence, plan, ohm, measured, expected, common):
     return Finding(
         SUBJECT, POINT, NO_GO, measured, expected, guess,
         "Measure the current with a multimeter in series and type --panel-ma: that tells which. Or cover the panel, "
-        "take the "
-        "resistor off and measure it; read the marking of the shunt (R100 is 0.1 ohm).", **common,
+        "take the resistor off and measure it; read the marking of the shunt (R100 is 0.1 ohm).", **common,
     )  # fmt: skip
 
 
@@ -166,11 +161,9 @@ def _follows(plan, load_ohm, live):
     return Finding(
         SUBJECT, FOLLOWS, WARNING, measured, expected,
         f"With {load_ohm:.3g} ohm the panel works near open circuit, where its voltage hardly moves: the flight would "
-        f"show the "
-        "panel's voltage and not the sun.",
+        "show the panel's voltage and not the sun.",
         f"Cover the panel and put in a smaller resistor, at most {best:.2g} ohm for this panel, and correct load_ohm "
-        f"in the "
-        f"plan. It takes up to {plan.short_circuit_current_ma**2 * 2.7e-6 * best:.1f} W: choose one that is rated for "
-        f"twice that.",
+        f"in the plan. It takes up to {plan.short_circuit_current_ma**2 * 2.7e-6 * best:.1f} W: choose one that is "
+        "rated for twice that.",
         **common,
     )  # fmt: skip

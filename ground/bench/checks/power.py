@@ -114,8 +114,7 @@ def _volts(evidence, part, volts):
         SUBJECT, name, NO_GO if abs(mean - meter.value) > 3 * allowed else WARNING, measured, expected,
         f"The board reads {mean - meter.value:+.3f} V against the multimeter.",
         "Was the light steady? Measure at the load side of the shunt, against the board's ground, and run again. If "
-        "it stays, "
-        "the sensor's ground wire is loose or the sensor is damaged.", **common,
+        "it stays, the sensor's ground wire is loose or the sensor is damaged.", **common,
     )  # fmt: skip
 
 
@@ -130,8 +129,7 @@ def _current(evidence, part, milliamps):
         return Finding(
             SUBJECT, name, "not checked", measured, "a multimeter's reading", "Nobody typed one in.",
             "Put the multimeter (mA range) in series between panel and shunt and type --panel-ma. Never across the "
-            "panel or a "
-            "battery: in the mA range it is a short circuit.", **common,
+            "panel or a battery: in the mA range it is a short circuit.", **common,
         )  # fmt: skip
     allowed = 2.0 * float(np.sqrt(own**2 + meter.uncertainty**2 + scatter**2))
     expected = f"{meter.value - allowed:.1f} to {meter.value + allowed:.1f} mA by the multimeter"
@@ -152,8 +150,7 @@ def _current(evidence, part, milliamps):
         f"The board reads {_times(ratio)} what the multimeter does: the shunt is not {shunt:g} ohm but about "
         f"{shunt * ratio:.3g}.",
         "Read the marking of the shunt (R100 is 0.1 ohm, R010 is 0.01 ohm) and correct panel_shunt_microohm in the "
-        "settings and "
-        "shunt_ohm in the plan.", **common,
+        "settings and shunt_ohm in the plan.", **common,
     )  # fmt: skip
 
 

@@ -101,7 +101,7 @@ def _level(evidence, part, hpa):
     return Finding(
         SUBJECT, "pressure level", verdict, measured, expected,
         f"{off:+.1f} hPa off: more than barometer and reference may be wrong. Near the ground that is {metres:.0f} m "
-        f"of height.",
+        "of height.",
         _level_advice(evidence, off), **common,
     )  # fmt: skip
 
@@ -113,9 +113,9 @@ def _level_advice(evidence, off_hpa):
             "type it as --qnh, with --elevation. If it is right, replace the barometer."
         )
     return (
-        "Check that the reading is from now, from near you, and the elevation that of your table. If it is right, keep "
-        "the difference as a calibration point (--calibrate pressure), or replace the barometer if it is more than 10 "
-        "hPa."
+        "Check that the reading is from now, from near you, and the elevation that of your table. If it is right, "
+        "keep the difference as a calibration point (--calibrate pressure), or replace the barometer if it is more "
+        "than 10 hPa."
     )
 
 
@@ -132,8 +132,7 @@ def _noise(part, hpa):
     return Finding(
         SUBJECT, "pressure noise", verdict, measured, expected,
         f"It jumps by {830.0 * own:.0f} cm of height from reading to reading: a draught, light on the chip, a weak "
-        f"supply "
-        "or a bad sensor.",
+        "supply or a bad sensor.",
         "Close doors and windows, put foam over the sensor, shade it from sun and lamp, and run again. If it stays, "
         "measure its supply (3.3 V, steady), then replace it.", **common,
     )  # fmt: skip

@@ -51,15 +51,13 @@ def _silent(evidence, times):
             f"Something sends on the receiver's wire, but not at {s.gnss_baud} bit/s nor any usual rate, or its "
             f"levels are wrong.",
             "Look up the receiver's bit rate and write it into gnss_baud of the settings. The wire wants 3.3 V "
-            "levels: an RS-232 "
-            "plug does not fit, and its voltage destroys the board.",
+            "levels: an RS-232 plug does not fit, and its voltage destroys the board.",
         )  # fmt: skip
     return Finding(
         SUBJECT, TALKS, NO_GO, "nothing at all", "a report each second",
         "Not one byte came from the receiver: no supply, or TX and RX are swapped.",
         f"Does its light glow? Take all power away; its TX goes to GPIO {s.gnss_rx} and its RX to GPIO {s.gnss_tx} "
-        f"(crosswise), "
-        "supply and ground as its sheet says. Power on and run again.",
+        "(crosswise), supply and ground as its sheet says. Power on and run again.",
     )  # fmt: skip
 
 
@@ -76,8 +74,7 @@ def _rate(evidence, times):
         SUBJECT, RATE, WARNING, f"understood only after {times[0] / 1000:.0f} s",
         f"{evidence.settings.gnss_baud} bit/s at once",
         "The receiver speaks at another bit rate than gnss_baud in the settings says. The board searched and found "
-        "it, but "
-        "after every restart in flight it would have to search again.",
+        "it, but after every restart in flight it would have to search again.",
         "Look up the receiver's bit rate (often 9600, 38400 or 115200) and write it into gnss_baud of the settings.",
     )  # fmt: skip
 
@@ -116,10 +113,9 @@ def _mode(evidence):
     return Finding(
         SUBJECT, MODE, NO_GO, measured, expected,
         f"{why} In its default mode a receiver falls silent at some 12 km, and the box could not be found from its "
-        f"track.",
+        "track.",
         f"Check the wire from GPIO {evidence.settings.gnss_tx} to the receiver's RX. If it is good, this receiver "
-        f"cannot fly: take "
-        "one whose sheet says that it takes an airborne dynamic model.",
+        "cannot fly: take one whose sheet says that it takes an airborne dynamic model.",
     )  # fmt: skip
 
 

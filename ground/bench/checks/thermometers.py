@@ -137,11 +137,9 @@ def _placed(name, said, hit, measured, how):
     return Finding(
         SUBJECT, name, NO_GO, measured, expected,
         f"The probe {how} is {said}, and the board calls it {hit}: the two are swapped, and the flight's outside "
-        f"temperature "
-        "would be the box's.",
+        "temperature would be the box's.",
         "Swap probe_outside_rom and probe_inside_rom in the settings (or the two addresses of TMP117s). With empty "
-        "codes the "
-        "lower code counts as outside: write both codes into the settings.",
+        "codes the lower code counts as outside: write both codes into the settings.",
     )  # fmt: skip
 
 
@@ -173,9 +171,8 @@ def _ice(evidence, speaking):
                 SUBJECT, name, NO_GO if far else WARNING, measured, expected,
                 "It is not in the ice, or it is wrong." if far else "It is off by more than its data sheet allows.",
                 "Crushed ice with a little water, stirred, the probe deep in it and off the wall, five minutes; run "
-                "again. "
-                "If it stays, keep it as a calibration point (--calibrate) or replace the probe. Keep water off the "
-                "board.",
+                "again. If it stays, keep it as a calibration point (--calibrate) or replace the probe. Keep water "
+                "off the board.",
                 **common,
             )
         )  # fmt: skip
@@ -201,7 +198,6 @@ def _beside(evidence, speaking):
             SUBJECT, name, WARNING, measured, expected,
             f"{mean - other.value:+.2f} °C off: more than both may be wrong.",
             "Lay them together, away from the warm board, for five minutes and run again. If it stays, try melting "
-            f"ice, which is "
-            f"surer, then keep a calibration point (--calibrate {place}) or replace the probe.", **common,
+            f"ice, which is surer, then keep a calibration point (--calibrate {place}) or replace the probe.", **common,
         ))  # fmt: skip
     return findings
