@@ -9,11 +9,11 @@ import json
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from ground.board_pins import pin_doubts
 from ground.documents import read_toml
-from ground.errors import InputError
-from ground.simulator.scenario_errors import first_error_line
+from ground.simulator.scenario_errors import checked
 from shared_protocol.conversions.ds18b20 import crc8
 
 DEFAULT_FILE = Path(__file__).with_name("settings_default.toml")
@@ -143,15 +143,20 @@ def load_settings(path: str | Path) -> Settings:
         One line that names the file, the key, its value and what is allowed.
     """
     raw = read_toml(path, "settings are TOML", "give a settings file")
-    try:
-        return Settings(**raw)
-    except ValidationError as error:
-        raise InputError(f"{path}: {first_error_line(Settings, raw, error)}") from None
+    return checked(Settings, raw, path)
 
 
 def board_json(settings: Settings) -> str:
     """The text of `settings.json` as the board reads it: every key, flat."""
     return json.dumps(settings.model_dump(), indent=1) + "\n"
+
+
+def doubts(settings: Settings) -> list[str]:
+    """Sentences on settings that are allowed and yet may not be meant."""
+    found = [f"On a board of the RP2040 class, {doubt}." for doubt in pin_doubts(settings)]
+    if not settings.contact:
+        found.append("contact is empty: whoever finds the box will not know whom to call.")
+    return found
 
 
 def changed_from_default(settings: Settings) -> list[str]:

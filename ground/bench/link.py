@@ -262,7 +262,7 @@ class BoardLink:
 
     def _take(self, data):
         self._bytes += len(data)
-        for kind, number, t_ms, payload, _place in self._splitter.feed(data):
+        for kind, number, t_ms, payload, place in self._splitter.feed(data):
             self._heard_s = time.monotonic()
             if kind == link.HELLO:
                 self._greet(payload)
@@ -272,7 +272,7 @@ class BoardLink:
                 self.status = named(link.STATUS, payload)
                 if len(self.moments) < _MOMENTS_MAX:
                     self.moments.append((time.time(), t_ms))
-            elif _place == 0:
+            elif place == 0:
                 self._store.add(kind, number, t_ms, payload)
 
     def _keep_reply(self, number, t_ms, payload):

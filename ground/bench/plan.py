@@ -7,27 +7,18 @@ keys of [panel] and [battery] are those of a scenario.
 
 from pathlib import Path
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
 from ground.documents import read_toml
-from ground.errors import InputError
-from ground.simulator.scenario_errors import first_error_line
-from ground.simulator.scenario_parts import Part, number
+from ground.simulator.scenario_errors import checked
+from ground.simulator.scenario_parts import LoadedPanel, Part, number
 
 DEFAULT_FILE = Path(__file__).with_name("plan_default.toml")
 
 
-class PanelPlan(Part):
-    """The label of the panel (1000 W/m2, 25 C) and what it is loaded with."""
+class PanelPlan(LoadedPanel):
+    """The panel and its load, and how well the parts around it are known."""
 
-    short_circuit_current_ma: float = number(160.0, 0.1, 20000.0, "Isc")
-    open_circuit_voltage_v: float = number(6.6, 0.3, 26.0, "Voc")
-    max_power_current_ma: float = number(145.0, 0.1, 20000.0, "Imp")
-    max_power_voltage_v: float = number(5.4, 0.2, 26.0, "Vmp")
-    cells_in_series: int = number(11, 1, 60, "")
-    current_coefficient_pct_per_c: float = number(0.05, -0.2, 0.2, "of Isc")
-    voltage_coefficient_pct_per_c: float = number(-0.32, -1.0, -0.05, "of Voc")
-    load_ohm: float = number(22.0, 0.1, 100000.0, "resistor across the panel, after the shunt")
     load_tolerance_pct: float = number(5.0, 0.1, 20.0, "of the resistor")
     shunt_ohm: float = number(0.1, 0.0001, 10.0, "as marked on the shunt: R100 is 0.1")
 
@@ -78,7 +69,4 @@ def load_plan(path):
         One line that names the file, the key, its value and what is allowed.
     """
     raw = read_toml(path, "a plan is TOML", "`thistledown bench --new-plan FILE` writes one to start from")
-    try:
-        return Plan(**raw)
-    except ValidationError as error:
-        raise InputError(f"{path}: {first_error_line(Plan, raw, error)}") from None
+    return checked(Plan, raw, path)

@@ -49,9 +49,8 @@ def check(
     Example:
       thistledown settings check settings.toml --json settings.json
     """
-    from ground.board_pins import pin_doubts
     from ground.output_folder import claim_file
-    from ground.settings import board_json, changed_from_default, load_settings
+    from ground.settings import board_json, changed_from_default, doubts, load_settings
 
     settings = load_settings(file)
     if json is not None:
@@ -60,10 +59,8 @@ def check(
     say(f"{file}: every key is good; {len(changed)} differ from the default.")
     for line in changed:
         say(f"  {line}")
-    for doubt in pin_doubts(settings):
-        say(f"! On a board of the RP2040 class, {doubt}.")
-    if not settings.contact:
-        say("! contact is empty: whoever finds the box will not know whom to call.")
+    for doubt in doubts(settings):
+        say(f"! {doubt}")
     if json is not None:
         json.write_text(board_json(settings), encoding="utf-8")
         say(f"Wrote {json}; it goes on the board as settings.json.")

@@ -97,7 +97,7 @@ def _with_rough(both):
 
 
 def read(buffers):
-    """Records of one or more batches of bytes.
+    """Records of one or more stretches of bytes.
 
     Parameters
     ----------

@@ -7,7 +7,7 @@ from contextlib import suppress
 from ground.errors import InputError
 from ground.install.install import carry_out, look_at, plan
 from ground.install.package import firmware_package
-from ground.settings import Settings, board_json, changed_from_default, load_settings
+from ground.settings import Settings, board_json, changed_from_default, doubts, load_settings
 
 _BACK_S = 10.0
 _GONE_S = 0.3  # of a restarting board, before its port comes back
@@ -123,8 +123,8 @@ def _tell_outcome(say, package, work, text, dry_run):
         )
     for line in changed_from_default(known):
         say(f"  {line}")
-    if not known.contact:
-        say("! contact is empty: whoever finds the box will not know whom to call.")
+    for doubt in doubts(known):
+        say(f"! {doubt}")
 
 
 def _values(text):

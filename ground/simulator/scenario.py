@@ -4,14 +4,14 @@ import difflib
 from itertools import pairwise
 from pathlib import Path
 
-from pydantic import Field, ValidationError, model_validator
+from pydantic import Field, model_validator
 
 from ground.atmosphere import standard_air
 from ground.documents import read_toml
 from ground.errors import InputError
 from ground.simulator.balloon import descent_speed_mps, lift_of
 from ground.simulator.scenario_chips import Gnss, Sensors
-from ground.simulator.scenario_errors import first_error_line
+from ground.simulator.scenario_errors import checked
 from ground.simulator.scenario_faults import Fault, PowerCut, check_faults
 from ground.simulator.scenario_parts import (
     Atmosphere,
@@ -175,10 +175,7 @@ def load_scenario(name_or_path):
 
 def parse_scenario(raw, where):
     """A checked scenario from a dict as `tomllib` makes it; `where` begins the line of an InputError."""
-    try:
-        return Scenario.model_validate(raw)
-    except ValidationError as err:
-        raise InputError(f"{where}: {first_error_line(Scenario, raw, err)}") from None
+    return checked(Scenario, raw, where)
 
 
 def _find(name_or_path):

@@ -1,14 +1,29 @@
-"""What is wrong with a scenario file, in one line: the key, the value, what is allowed, and the key that was meant."""
+"""What is wrong with a scenario, a plan or settings, in one line: key, value, what is allowed, the key meant."""
 
 import difflib
 from datetime import date
 from typing import get_args
 
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 
+from ground.errors import InputError
 from ground.simulator.scenario_parts import A_MOMENT
 
 _TAGS = ("chip", "kind")
+
+
+def checked(model, raw, where):
+    """A checked `model` from a dict as `tomllib` makes it.
+
+    Raises
+    ------
+    InputError
+        One line that begins with `where` and names the key, its value and what is allowed.
+    """
+    try:
+        return model.model_validate(raw)
+    except ValidationError as error:
+        raise InputError(f"{where}: {first_error_line(model, raw, error)}") from None
 
 
 def first_error_line(model, raw, error):

@@ -134,8 +134,11 @@ class Box(Part):
     swing_period_s: float = number(5.0, 0.5, 60.0, "of the pendulum")
 
 
-class Panel(Part):
-    """Rated values at 1000 W/m2 and 25 C, as a panel's label gives them, and how it is mounted and loaded."""
+class LoadedPanel(Part):
+    """Rated values at 1000 W/m2 and 25 C, as a panel's label gives them, and the resistor across it.
+
+    The default load is one with which the current follows the sun all the way (hardware_notes/panel.md).
+    """
 
     short_circuit_current_ma: float = number(160.0, 0.1, 20000.0, "Isc")
     open_circuit_voltage_v: float = number(6.6, 0.3, 26.0, "Voc; 26 V is the limit of the current monitor's pins")
@@ -144,7 +147,12 @@ class Panel(Part):
     cells_in_series: int = number(11, 1, 60, "")
     current_coefficient_pct_per_c: float = number(0.05, -0.2, 0.2, "of Isc")
     voltage_coefficient_pct_per_c: float = number(-0.32, -1.0, -0.05, "of Voc")
-    load_ohm: float = number(22.0, 0.1, 100000.0, "resistor across the panel, after the shunt")
+    load_ohm: float = number(10.0, 0.1, 100000.0, "resistor across the panel, after the shunt")
+
+
+class Panel(LoadedPanel):
+    """How the panel is mounted, and the air between it and the sun."""
+
     tilt_deg: float = number(45.0, 0.0, 90.0, "of the panel from lying flat")
     sun_absorption: float = number(0.85, 0.0, 1.0, "share of the sunlight that heats the panel")
     heat_capacity_j_m2k: float = number(4000.0, 100.0, 50000.0, "per area; a thin glass or epoxy plate")

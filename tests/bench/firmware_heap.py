@@ -4,7 +4,8 @@
 interpreter, also what is forgotten after the start, and what it takes is measured. Then board, card
 and settings are made of fakes, which do not count, and the firmware is built, started and flown for two minutes.
 
-The goal, which a test holds, is 120 kB on the 64-bit port; a board's pointers are half as long, and so are most objects.
+The goal, which a test holds, is 120 kB on the 64-bit port; a board's pointers are half as long, and so are most
+objects.
 """
 
 import json
@@ -49,7 +50,8 @@ def hardware():
     card = ram_card.formatted_card(12288)
     for number in range(card.count):
         card.blocks[number] = card.blocks[number] or bytearray(512)
-    return fakes.FakeBoard(ram_card.FatStorage(card), 0, ram_flash.RamFlash(ram_flash.RamFlashChip(352))), fakes.Boots(1), fakes.Stop
+    flash = ram_flash.RamFlash(ram_flash.RamFlashChip(352))
+    return fakes.FakeBoard(ram_card.FatStorage(card), 0, flash), fakes.Boots(1), fakes.Stop
 
 def start(board, boots):
     from firmware.core.settings import Settings

@@ -242,7 +242,7 @@ def _of_the_panel():
             ("panel_shunt_microohm = 100000", "10 times"),
         ),
         BenchFault(
-            "another shunt than settings and plan say", Run(columns=tenth, answers=_meter(22.0)),
+            "another shunt than settings and plan say", Run(columns=tenth, answers=_meter(PLAN.panel.load_ohm)),
             "panel current by multimeter", NO_GO, ("0.1 times", "about 0.01"),
         ),
         BenchFault(
@@ -262,8 +262,8 @@ def _of_the_panel():
             ("nothing is connected as a load",),
         ),
         BenchFault(
-            "wrong load resistor", Run(columns=_loaded(10.0), answers=_meter(10.0)), point, NO_GO,
-            ("the resistor is not 22 ohm but about 10",),
+            "wrong load resistor", Run(columns=_loaded(22.0), answers=_meter(22.0)), point, NO_GO,
+            ("the resistor is not 10 ohm but about 22",),
         ),
         BenchFault(
             "panel planned near open circuit",

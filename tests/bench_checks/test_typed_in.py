@@ -87,7 +87,7 @@ def test_plan_that_is_not_there_says_how_to_get_one(tmp_path):
 
 def test_simulated_board_brings_its_own_settings_and_plan():
     ready = prepare("sim", None, None, Answers())
-    assert ready.plan.panel.load_ohm == 22.0 and ready.plan.battery is not None
+    assert ready.plan.panel.load_ohm == 10.0 and ready.plan.battery is not None
     assert ready.settings.probe_outside_rom.startswith("28")
     real = prepare("/dev/ttyACM0", None, None, Answers())
     assert real.plan.panel is None and real.settings.probe_outside_rom == ""

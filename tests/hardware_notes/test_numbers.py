@@ -54,7 +54,7 @@ def test_the_example_of_the_page_is_computed_from_its_label():
     heat_w = (1.75 * isc_a) ** 2 * 10.0
     assert f"{heat_w:.2f} W" in text
     assert max(current_a(panel, TOP_WM2, c, 10.0) for c in (-60.0, 25.0, 60.0)) <= 1.75 * isc_a
-    assert panel.load_ohm == 22.0 and "22 Ω" in text
+    assert panel.load_ohm == 10.0 and "so 10 Ω" in text
 
 
 def test_the_three_loads_of_the_figure_are_what_their_names_say():

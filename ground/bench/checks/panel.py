@@ -15,6 +15,7 @@ SUBJECT = "solar panel"
 POINT, FOLLOWS = "panel's operating point", "current follows the sun"
 FOLLOW_MIN = 0.9  # of a 10 % change of the sun at least 9 % must be seen
 _READINGS_MIN = 10
+_HIGHEST_SHARE = 1.75  # of the label's short-circuit current, with clouds below the top (hardware_notes/panel.md)
 _CELL_ABOVE_AIR_C = 10.0  # a panel lying in light; a guess, and the result hardly depends on it below the knee
 _LIGHT_WM2_MAX = 1500.0
 _PLAIN_FACTORS = (0.01, 0.1, 10.0, 100.0)
@@ -158,12 +159,11 @@ def _follows(plan, load_ohm, live):
             f"With {load_ohm:.3g} ohm the panel works where its current is in proportion to the light.", **common,
         )  # fmt: skip
     best = load_for_top(plan, FOLLOW_MIN)
+    heat_w = (_HIGHEST_SHARE * plan.short_circuit_current_ma / 1000.0) ** 2 * best
     return Finding(
         SUBJECT, FOLLOWS, WARNING, measured, expected,
         f"With {load_ohm:.3g} ohm the panel works near open circuit, where its voltage hardly moves: the flight would "
         "show the panel's voltage and not the sun.",
         f"Cover the panel and put in a smaller resistor, at most {best:.2g} ohm for this panel, and correct load_ohm "
-        f"in the plan. It takes up to {plan.short_circuit_current_ma**2 * 2.7e-6 * best:.1f} W: choose one that is "
-        "rated for twice that.",
-        **common,
+        f"in the plan. It takes up to {heat_w:.1f} W: choose one that is rated for three times that.", **common,
     )  # fmt: skip
