@@ -84,6 +84,8 @@ def _why_not(name, error):
             f"{name}: you may not open this port; on Linux add yourself to the group that owns it "
             "(often dialout) and log in again"
         )
+    if number == errno.ENOTTY or "Inappropriate ioctl" in text:
+        return f"{name}: is not a serial port; name the port of the board"
     return f"{name}: cannot be opened as a serial port ({text}); name the port of the board"
 
 

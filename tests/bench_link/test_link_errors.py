@@ -64,7 +64,7 @@ def test_a_port_that_another_program_holds_is_told(tmp_path):
 
 def test_a_file_is_no_port(tmp_path):
     (tmp_path / "settings.toml").write_text("")
-    assert "cannot be opened as a serial port" in refusal(str(tmp_path / "settings.toml"))
+    assert "is not a serial port; name the port" in refusal(str(tmp_path / "settings.toml"))
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="the superuser may open everything")
