@@ -55,12 +55,22 @@ def _words(column):
     """Texts written out one after the other, copied from the vocabulary by one index array."""
     vocabulary = [text.encode() for text in column.vocabulary] + [b""]  # code -1 picks the empty text at the end
     sizes = np.array([len(text) for text in vocabulary], dtype=np.int64)
+    seen = np.flatnonzero(np.bincount(column.codes + 1)) - 1  # -1 is the last one, as for any list
+    if len(set(sizes[seen].tolist())) == 1:  # as most columns of flags and names: nothing to look up text by text
+        return _equal_words(column.codes, vocabulary, int(sizes[seen[0]]))
     begins = np.cumsum(sizes) - sizes
     lengths = sizes[column.codes]
     offsets = np.concatenate([[0], np.cumsum(lengths)])
     places = np.repeat(begins[column.codes] - offsets[:-1], lengths) + np.arange(offsets[-1])
     data = np.frombuffer(b"".join(vocabulary), dtype=np.uint8)[places]
     return _strings(offsets, data, column.codes >= 0)
+
+
+def _equal_words(codes, vocabulary, size):
+    """The same where all texts that occur have one length in bytes."""
+    texts = np.frombuffer(b"".join(text[:size].ljust(size) for text in vocabulary), dtype=np.uint8)
+    data = texts.reshape(len(vocabulary), size)[codes]
+    return _strings(np.arange(len(codes) + 1, dtype=np.int64) * size, data, codes >= 0)
 
 
 def _strings(offsets, data, known):

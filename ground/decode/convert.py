@@ -47,7 +47,7 @@ class Decoded:
     origin: Copies | None  # where the frames were found; None: all on one card, in one source
 
 
-def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts=None):
+def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts=None, finished=None):
     """Records into physics; touches no file.
 
     Parameters
@@ -64,6 +64,8 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
         Of a bench record, for the sensors that it names.
     parts : list of int, optional
         Number of the source of each piece of `everything`, if there are several.
+    finished : callable, optional
+        Given a list of tables as soon as they are as they will be, the flight table last.
     """
     fix_table, fix_bits, fix_keys, fix_t, fix_seq = fixes.fixes(everything)
     fitted = _fit_boots(everything, fix_table, fix_bits, fix_keys, fix_t)
@@ -118,6 +120,8 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
     notes += more
     bits["fix"] |= fix_doubts.doubts(by_name["fix"], bits["fix"], by_name["pressure"], bits["pressure"])
     by_name["fix"].columns["flags"] = flags.words_of(bits["fix"])
+    if finished:
+        finished(tables)
     bits["health"] = np.zeros(len(by_name["health"]), dtype=np.int64)
     timed = {name: flight.timed(by_name[name], bits[name]) for name in bits}
     spans = [(int(lines[b.key].at(b.first_ms)), int(lines[b.key].at(b.last_ms))) for b in boots if lines[b.key]]
@@ -125,6 +129,8 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
         spans, timed["fix"], timed["pressure"], timed["temperature"], timed["power"], timed["health"],
         timed.get("humidity"),
     )  # fmt: skip
+    if finished:
+        finished([flight_table])
     uncalibrated = sum(int(((own & flags.NO_CALIBRATION) != 0).sum()) for own in bits.values())
     results = results_of(phases, profile, flight_table, [timed[name].utc_ms for name in ("fix", "pressure")])
     return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused, calibrated, origin)

@@ -32,15 +32,15 @@ NAMES = {
 }
 
 # Readings with one of these say nothing about the world; they stay in their table and out of flight.parquet.
-SUSPECT = (
-    records.FLAG_BUS_ERROR | records.FLAG_AFTER_RESET | records.FLAG_NEVER_CONVERTED | records.FLAG_FROZEN
-)
+SUSPECT = records.FLAG_BUS_ERROR | records.FLAG_AFTER_RESET | records.FLAG_NEVER_CONVERTED | records.FLAG_FROZEN
 
 MEANING = "names joined by |; empty: nothing is known against this reading"
 
 
 def words_of(bits, names=NAMES):
     """Bit sets as a Words column; an empty set is the empty text."""
+    if not bits.any():  # as in most columns
+        return Words(np.zeros(len(bits), dtype=np.int32), [""] if len(bits) else [])
     distinct, codes = np.unique(bits, return_inverse=True)
     vocabulary = ["|".join(name for bit, name in names.items() if value & bit) for value in distinct.tolist()]
     return Words(codes.astype(np.int32).reshape(len(bits)), vocabulary)

@@ -9,7 +9,7 @@ from ground.atmosphere import altitude_from_geopotential, pressure_altitude_m
 from ground.decode import flags as flag_bits
 from ground.decode import phases as phase_finder
 from ground.decode.copies import FLASH
-from ground.decode.instruments import column_part
+from ground.decode.instruments import column_part, rows_by_value
 from ground.decode.resample import INTERPOLATED, per_second, seconds_touched
 from ground.decode.table import Moments, Table, Words
 from shared_protocol import records as declared
@@ -50,6 +50,8 @@ class Timed:
 def timed(table, bits):
     """Rows with a known moment, in order of time."""
     moments = table["utc"]
+    if moments.known.all() and (moments.ms[1:] >= moments.ms[:-1]).all():
+        return Timed(table, moments.ms, bits)
     order = np.flatnonzero(moments.known)
     order = order[np.argsort(moments.ms[order], kind="stable")]
     return Timed(table.take(order), moments.ms[order], bits[order])
@@ -254,9 +256,10 @@ def _difference(geometric, gnss_m, lacking):
     if not both.any():
         return 0.0
     level = np.floor(geometric[both] / _BIN_M).astype(np.int64)
-    levels = np.unique(level)
     difference = (gnss_m - geometric)[both]
-    medians = np.array([np.median(difference[level == one]) for one in levels])
+    by_level = list(rows_by_value(level))
+    levels = np.array([one for one, _rows in by_level])
+    medians = np.array([np.median(difference[rows]) for _one, rows in by_level])
     return np.interp(geometric[lacking], (levels + 0.5) * _BIN_M, medians)
 
 

@@ -43,12 +43,15 @@ def leap_seconds(gps_ms):
 def iso_bytes(ms):
     """`2031-05-17T09:30:00.250Z` of each moment; uint8, shape (n, 24). Years 0001 to 9999."""
     ms = np.asarray(ms, dtype=np.int64)
-    days, rest = ms // DAY_MS, ms % DAY_MS
-    distinct, place = np.unique(days, return_inverse=True)
-    dates = np.array([str(day).encode() for day in distinct.astype("M8[D]")], dtype="S10")
     out = np.empty((len(ms), 24), dtype=np.uint8)
-    out[:, :10] = dates.view(np.uint8).reshape(-1, 10)[place.reshape(len(ms))] if len(ms) else 0
-    seconds, milli = rest // 1000, rest % 1000
+    days = ms // DAY_MS
+    begins = np.flatnonzero(np.diff(days, prepend=days[:1] - 1))  # of runs of one day, which are few and long
+    dates = np.array([str(day).encode() for day in days[begins].astype("M8[D]")], dtype="S10")
+    runs = np.diff(begins, append=len(ms))
+    out[:, :10] = np.repeat(dates.view(np.uint8).reshape(-1, 10), runs, axis=0) if len(ms) else 0
+    rest = (ms - days * DAY_MS).astype(np.int32)
+    seconds = rest // 1000
+    milli = rest - seconds * 1000
     for at, sign in ((10, "T"), (13, ":"), (16, ":"), (19, "."), (23, "Z")):
         out[:, at] = ord(sign)
     for at, value in ((11, seconds // 3600), (14, seconds // 60 % 60), (17, seconds % 60), (21, milli % 100)):

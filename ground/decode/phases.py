@@ -24,6 +24,7 @@ _TERMINAL_MPS = np.geomspace(3.0, 150.0, 20)
 _FALL_M_MIN = 20.0  # within the seconds behind a burst
 _BREAK_GAIN = 0.8  # of the squared error without a break, that the break must beat
 _POINTS_MIN = 4
+_SCALE_S = 60.0
 
 
 @dataclass
@@ -147,13 +148,10 @@ def _burst(t, h, around_s):
     """
     use = (t >= around_s - 60.0) & (t <= around_s + 20.0)
     t, h = t[use] - around_s, h[use]
-    best = None
-    for at in np.arange(-20.0, 12.5, 1.0):
-        best = _better(best, _fit_burst(t, h, at))
+    best = _fit_burst(t, h, np.arange(-20.0, 12.5, 1.0))
     if best is None:
         return None
-    for at in np.arange(best[1] - 1 + _STEP_S, best[1] + 1, _STEP_S):
-        best = _better(best, _fit_burst(t, h, at))
+    best = _better(best, _fit_burst(t, h, _steps_around(best[1])))
     error, at, (height, climb), apart = best
     scatter = (error / len(t)) ** 0.5
     fallen = height - np.median(h[-_POINTS_MIN:])
@@ -162,19 +160,45 @@ def _burst(t, h, around_s):
     return Moment(around_s + at, float(height), apart, scatter)
 
 
-def _fit_burst(t, h, at):
-    """`(squared error, burst, (height, climb), readings apart)` of the best terminal speed for a burst at `at`."""
-    before, after = t < at, t >= at
-    if before.sum() < _POINTS_MIN or after.sum() < _POINTS_MIN:
+def _fit_burst(t, h, times):
+    """`(squared error, burst, (height, climb), readings apart)` of the best of some burst times and terminal speeds.
+
+    All are fitted at once. Of a straight line through the readings before and a level behind, less the fall, the
+    solution is the textbook one (means, and a slope from the deviations).
+    """
+    times = _with_readings(t, times)
+    if len(times) == 0:
         return None
-    tau = t - at
-    turns = _GRAVITY * np.maximum(tau, 0.0)[:, None] / _TERMINAL_MPS
-    drop = _TERMINAL_MPS**2 / _GRAVITY * (np.logaddexp(turns, -turns) - np.log(2.0))  # ln cosh without overflow
-    design = np.stack([np.ones_like(tau), np.minimum(tau, 0.0)], axis=1)
-    solution = np.linalg.lstsq(design, h[:, None] + drop, rcond=None)[0]
-    errors = ((design @ solution - h[:, None] - drop) ** 2).sum(axis=0)
-    best = int(np.argmin(errors))
-    return float(errors[best]), float(at), solution[:, best], float(t[after][0] - t[before][-1])
+    tau = t - times[:, None]
+    turns = _GRAVITY * np.maximum(tau, 0.0)[:, :, None] / _TERMINAL_MPS
+    drop = _TERMINAL_MPS**2 / _GRAVITY * (turns + np.log1p(np.exp(-2.0 * turns)) - np.log(2.0))  # no overflow in cosh
+    rest = h[:, None] + drop
+    line = np.minimum(tau, 0.0)
+    deviation = line - line.mean(axis=1, keepdims=True)
+    climb = (deviation[:, None, :] @ rest)[:, 0] / (deviation**2).sum(axis=1, keepdims=True)
+    height = rest.mean(axis=1) - climb * line.mean(axis=1, keepdims=True)
+    rest -= height[:, None, :]
+    rest -= line[:, :, None] * climb[:, None, :]
+    errors = np.square(rest, out=rest).sum(axis=1)
+    which, speed = np.unravel_index(int(np.argmin(errors)), errors.shape)
+    solution = np.array([height[which, speed], climb[which, speed]])
+    return float(errors[which, speed]), float(times[which]), solution, _apart(t, times[which])
+
+
+def _with_readings(t, times):
+    """Those of the times that have enough readings before them and behind them."""
+    before = np.searchsorted(t, times)
+    return times[(before >= _POINTS_MIN) & (len(t) - before >= _POINTS_MIN)]
+
+
+def _steps_around(at):
+    return np.arange(at - 1 + _STEP_S, at + 1, _STEP_S)
+
+
+def _apart(t, at):
+    """Time between the last reading before a moment and the first behind it."""
+    before = int(np.searchsorted(t, at))
+    return float(t[before] - t[before - 1])
 
 
 def apogee_m(t_s, altitude_m, burst):
@@ -200,13 +224,10 @@ def _broken(t, h, around_s, window, search, left, right):
     """
     use = (t >= around_s + window[0]) & (t <= around_s + window[1])
     t, h = t[use] - around_s, h[use]
-    best = None
-    for at in np.arange(search[0], search[1] + 1.0, 1.0):
-        best = _better(best, _fit_at(t, h, at, left, right))
+    best = _fit_at(t, h, np.arange(search[0], search[1] + 1.0, 1.0), left, right)
     if best is None:
         return None
-    for at in np.arange(best[1] - 1 + _STEP_S, best[1] + 1, _STEP_S):
-        best = _better(best, _fit_at(t, h, at, left, right))
+    best = _better(best, _fit_at(t, h, _steps_around(best[1]), left, right))
     error, at, solution, apart = best
     smooth = np.stack([(t / 60.0) ** power for power in (0, *left, *right)], axis=1)
     without = float(((smooth @ np.linalg.lstsq(smooth, h, rcond=None)[0] - h) ** 2).sum())
@@ -218,19 +239,29 @@ def _broken(t, h, around_s, window, search, left, right):
     return Moment(around_s + at, float(solution[0]), apart, (error / len(t)) ** 0.5)
 
 
-def _fit_at(t, h, at, left, right):
-    """`(squared error, break, coefficients, readings apart)` of the least-squares fit with its break at `at`."""
-    before, after = t < at, t >= at
-    if before.sum() < _POINTS_MIN or after.sum() < _POINTS_MIN:
+def _fit_at(t, h, times, left, right):
+    """`(squared error, break, coefficients, readings apart)` of the best least-squares fit with its break at a time.
+
+    All times are fitted at once, by the normal equations; in minutes, and with heights from their mean, these are as
+    exact as need be.
+    """
+    times = _with_readings(t, times)
+    if len(times) == 0:
         return None
-    tau = t - at
+    tau = (t - times[:, None]) / _SCALE_S
+    before, middle = tau < 0, h.mean()
     columns = [np.ones_like(tau)]
     columns += [np.where(before, tau**power, 0.0) for power in left]
-    columns += [np.where(after, tau**power, 0.0) for power in right]
-    design = np.stack(columns, axis=1)
-    solution = np.linalg.lstsq(design, h, rcond=None)[0]
-    error = float(((design @ solution - h) ** 2).sum())
-    return error, float(at), solution, float(t[after][0] - t[before][-1])
+    columns += [np.where(before, 0.0, tau**power) for power in right]
+    design = np.stack(columns, axis=2)
+    turned = design.transpose(0, 2, 1)
+    found = np.linalg.solve(turned @ design, turned @ (h - middle)[:, None])
+    errors = ((design @ found)[:, :, 0] - (h - middle)) ** 2
+    errors = errors.sum(axis=1)
+    which = int(np.argmin(errors))
+    solution = found[which, :, 0] / _SCALE_S ** np.array([0, *left, *right])
+    solution[0] += middle
+    return float(errors[which]), float(times[which]), solution, _apart(t, times[which])
 
 
 def _better(first, second):

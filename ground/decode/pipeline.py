@@ -86,15 +86,14 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
     bench = next(filter(None, (calibrated_tables.find_record(path, out_dir) for path in paths)), None)
     calibrations = calibrated_tables.load_calibrations(bench) if bench else []
     numbers = part_numbers(opened.buffers)
-    decoded = convert(everything, opened.files, log, others, calibrations, numbers)
-    decoded.notes[:0] = empty
-    account = integrity.account(opened, everything, decoded, parts, numbers)
-    if simulated := note_of_source(paths):
-        account["simulated"] = simulated
-    say(0.85, "writing tables")
-    writing.write_folder(
-        out_dir, decoded.tables, decoded.flight, {"integrity.json": account, "results.json": decoded.results}, format
-    )
+    with writing.FolderWriter(out_dir, format) as writer:
+        decoded = convert(everything, opened.files, log, others, calibrations, numbers, writer.add)
+        decoded.notes[:0] = empty
+        account = integrity.account(opened, everything, decoded, parts, numbers)
+        if simulated := note_of_source(paths):
+            account["simulated"] = simulated
+        say(0.85, "writing tables")
+        writer.finish({"integrity.json": account, "results.json": decoded.results})
     if bench and not (out_dir / bench.name).exists():
         shutil.copyfile(bench, out_dir / bench.name)
     say(1.0, "done")

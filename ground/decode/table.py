@@ -20,7 +20,7 @@ class Words:
         return len(self.codes)
 
     def take(self, order):
-        """The rows named by an index array."""
+        """The rows named by an index array or a slice."""
         return Words(self.codes[order], self.vocabulary)
 
     def is_word(self, word):
@@ -44,7 +44,7 @@ class Moments:
         return len(self.ms)
 
     def take(self, order):
-        """The rows named by an index array."""
+        """The rows named by an index array or a slice."""
         return Moments(self.ms[order], self.known[order])
 
 
@@ -59,7 +59,7 @@ class Maybe:
         return len(self.values)
 
     def take(self, order):
-        """The rows named by an index array."""
+        """The rows named by an index array or a slice."""
         return Maybe(self.values[order], self.known[order])
 
 
@@ -87,7 +87,7 @@ class Table:
         return self.columns[column]
 
     def take(self, order):
-        """The rows named by an index array, as a new table."""
+        """The rows named by an index array or a slice, as a new table."""
         columns = {
             name: column[order] if isinstance(column, np.ndarray) else column.take(order)
             for name, column in self.columns.items()

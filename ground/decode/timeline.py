@@ -11,6 +11,7 @@ baud). That lateness is part of the stated uncertainty.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -116,12 +117,18 @@ def _rate_error(t, offset):
     """Theil-Sen slope of the offset against t (Sen, 1968): the median over pairs far apart; 0 if the span is short."""
     if len(t) < 8 or t.max() - t.min() < _RATE_SPAN_MS:
         return 0.0
-    chosen = np.unique(np.linspace(0, len(t) - 1, min(len(t), _POINTS_MAX)).astype(int))
+    chosen = np.linspace(0, len(t) - 1, min(len(t), _POINTS_MAX)).astype(int)
     t, offset = t[chosen], offset[chosen]
-    first, second = np.triu_indices(len(t), 1)
+    first, second = _pairs(len(t))
     apart = t[second] - t[first]
     far = np.abs(apart) >= (t.max() - t.min()) / 4
     return float(np.median((offset[second] - offset[first])[far] / apart[far])) if far.any() else 0.0
+
+
+@lru_cache(2)
+def _pairs(count):
+    """Indices of all pairs of so many; two fits of a boot ask for the same ones."""
+    return np.triu_indices(count, 1)
 
 
 def join(boots, fitted, causes):

@@ -4,8 +4,9 @@
 
 The log is written by tests/ground/log_maker.py at the rates of a real flight. Three things are timed: `read` in a
 process that has imported everything (least of many), a Python process that imports the decoder and gives the log's
-arrays, and `thistledown decode` to a folder of tables. Whole processes take turns with `python -c pass`; wall time and
-CPU time are given, medians and least. Goals: at most 20 ms after import, less than 0.6 s as a process to arrays.
+arrays, and `thistledown decode` to a folder of tables, without the launcher and (where it has an environment) with it.
+Whole processes take turns with `python -c pass`; wall time and CPU time are given, medians and least. Goals: at most
+20 ms after import, less than 0.6 s as a whole process.
 """
 
 import argparse
@@ -23,6 +24,7 @@ from ground.decode.records import read
 from tests.bench.decode_speed import seconds
 from tests.ground.log_maker import LogMaker, flight_profile, log_flight
 
+_ROOT = Path(__file__).resolve().parents[2]
 _ARRAYS = """
 import sys
 import numpy as np
@@ -37,6 +39,10 @@ def flight_log(hours):
     profile = flight_profile()
     rest = max(int(hours * 3600) - len(profile.altitude_m), 0)
     return log_flight(LogMaker(), flight_profile(rest_s=240 + rest)).data()
+
+
+def _words(path, folder):
+    return ["decode", path, "-o", folder, "--force"]
 
 
 def process(command):
@@ -66,8 +72,10 @@ def main():
         contestants = {
             "python -c pass": [sys.executable, "-c", "pass"],
             "process to arrays": [sys.executable, "-c", _ARRAYS, path, str(frames)],
-            "thistledown decode": [sys.executable, "-m", "ground", "decode", path, "-o", Path(name) / "out", "--force"],
+            "python -m ground": [sys.executable, "-m", "ground", *_words(path, Path(name) / "out")],
         }
+        if (_ROOT / ".venv" / "thistledown.json").is_file():
+            contestants["./thistledown"] = [sys.executable, _ROOT / "thistledown", *_words(path, Path(name) / "all")]
         times = {label: [] for label in contestants}
         for round_ in range(chosen.rounds + 1):
             for label, command in contestants.items():

@@ -209,6 +209,26 @@ def test_process_ends_with_the_status_of_the_command():
     assert "Traceback" not in done.stderr
 
 
+def test_process_ends_at_once_but_does_what_has_to_be_done_at_the_end():
+    code = (
+        "import atexit, sys; atexit.register(print, 'done at the end'); sys.argv = ['thistledown', '--version']; "
+        "from ground.cli import main; main()"
+    )
+    done = python(code)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.splitlines()[1:] == ["done at the end"]
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="a device that is always full, which only Linux has")
+def test_answer_that_cannot_be_written_is_no_success():
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "ground", "--version"], cwd=ROOT, stdout=full, stderr=subprocess.PIPE, text=True
+        )
+    assert done.returncode != 0
+    assert "No space left" in done.stderr
+
+
 def test_sign_that_the_terminal_cannot_show_does_not_stop_the_command(tmp_path):
     code = "import sys; from ground.cli import run; sys.exit(run(['settings', 'init', 'at -50\u00b0.toml']))"
     done = python(code, cwd=tmp_path, PYTHONIOENCODING="ascii", PYTHONUTF8="0")

@@ -4,12 +4,15 @@ import json
 import os
 import subprocess
 import sys
+import time
 
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
 from ground.decode import decode
+from ground.decode.arrow import to_arrow
+from ground.decode.table import Table, words
 from ground.errors import InputError
 from shared_protocol.records import PRESSURE, TEMPERATURE
 from tests.ground.log_maker import LogMaker, fill_fast, flight_profile, log_flight
@@ -241,6 +244,32 @@ def test_failure_while_writing_leaves_nothing_half_done(tmp_path, monkeypatch):
     monkeypatch.setattr(writing, "_write", fail_late)
     assert "No space left" in refusal(tmp_path / "TD000001.LOG", tmp_path / "out")
     assert sorted(os.listdir(tmp_path)) == ["TD000001.LOG"]
+
+
+def test_stop_while_tables_are_being_written_leaves_nothing(tmp_path, monkeypatch):
+    from ground.decode import flight, writing
+
+    (tmp_path / "TD000001.LOG").write_bytes(make_log().data())
+    written, write = [], writing._write
+    monkeypatch.setattr(writing, "_write", lambda *what: (write(*what), written.append(what[1])))
+
+    def stopped(*_args):
+        while not written:  # another thread is at it
+            time.sleep(0.001)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(flight, "build", stopped)
+    with pytest.raises(KeyboardInterrupt):
+        decode(tmp_path / "TD000001.LOG", tmp_path / "out")
+    assert sorted(os.listdir(tmp_path)) == ["TD000001.LOG"]
+
+
+@pytest.mark.parametrize("texts", [["ab", "cd", None, "ab"], ["ab", "", "äöü", None], [None, None], ["", ""], []])
+def test_texts_come_out_as_they_are(texts):
+    column = words(texts)
+    assert to_arrow(Table("one", {"text": column}))["text"].to_pylist() == texts
+    column.vocabulary.append("of another length, and never used")
+    assert to_arrow(Table("one", {"text": column}))["text"].to_pylist() == texts
 
 
 def test_unknown_format_is_refused_before_anything_is_read(tmp_path):
