@@ -11,7 +11,6 @@ from functools import lru_cache
 import numpy as np
 
 from ground.decode.predict import CHUNK
-from ground.decode.sectors import intact_text
 from ground.decode.threads import each
 from ground.decode.unknown_frames import pass_over
 from ground.decode.wire import KIND_SIZES, SECTOR_SHIFT, SECTOR_SIZE, SIZE_MIN, rows_at
@@ -53,17 +52,17 @@ def no_damage(count):
     return Damage(np.zeros(count, bool), np.zeros(count, np.int64), {})
 
 
-def account(blocks, settled, rough):
+def account(blocks, settled, intact_text, rough):
     """The damage of `blocks`, given which were settled and what rough.py found in the others, CHUNK by CHUNK."""
     damage = no_damage(blocks.count)
     text = blocks.is_text()
     good_text = np.zeros(blocks.count, dtype=bool)
-    good_text[intact_text(blocks)] = True
+    good_text[intact_text] = True
     damage.bad_block[text & ~good_text] = True
     looked_at = ~settled & (blocks.owner >= 0) & ~text
     for n, part in enumerate(rough):
         if (blocks.owner[n * CHUNK : (n + 1) * CHUNK] < 0).any():
-            salvaged = part.found.starts >> SECTOR_SHIFT
+            salvaged = part.frames.starts >> SECTOR_SHIFT
             salvaged = salvaged[blocks.owner[salvaged] < 0]
             looked_at[salvaged] = True
             damage.bad_block[salvaged] = blocks.aligned
@@ -71,14 +70,14 @@ def account(blocks, settled, rough):
     reached, before = 0, []  # where the last frame of the chunks before ends: it may run into this one
     for part in rough:
         before.append(reached)
-        if len(part.found.starts) and looked_at[part.found.starts[-1] >> SECTOR_SHIFT]:
-            reached = int(part.found.starts[-1] + KIND_SIZES[part.found.kinds[-1]])
+        if len(part.frames.starts) and looked_at[part.frames.starts[-1] >> SECTOR_SHIFT]:
+            reached = int(part.frames.starts[-1] + KIND_SIZES[part.frames.kinds[-1]])
 
     def judge(n):
         numbers = np.flatnonzero(looked_at[n * CHUNK : (n + 1) * CHUNK]) + n * CHUNK
         if len(numbers) == 0:
             return {}
-        gaps = _gaps(blocks, numbers, looked_at, rough[n].found, before[n])
+        gaps = _gaps(blocks, numbers, looked_at, rough[n].frames, before[n])
         return _judge(blocks, gaps, rough[n].failed, damage, n * CHUNK)
 
     for unknown in each(judge, range(len(rough))):
@@ -87,9 +86,9 @@ def account(blocks, settled, rough):
     return damage
 
 
-def _gaps(blocks, numbers, looked_at, found, reached):
+def _gaps(blocks, numbers, looked_at, frames, reached):
     """Gaps in the blocks `numbers`; frames before them reach up to `reached`."""
-    starts, kinds = found.starts, found.kinds
+    starts, kinds = frames
     inside = looked_at[starts >> SECTOR_SHIFT]
     if not inside.all():
         starts, kinds = starts[inside], kinds[inside]
@@ -110,12 +109,15 @@ def _gaps(blocks, numbers, looked_at, found, reached):
 def _judge(blocks, gaps, failed, damage, first):
     """Note the damage of some gaps, all in the CHUNK blocks from `first` on; gives back the unknown frames in them."""
     begins, ends, tails = gaps.begins, gaps.ends, gaps.tails
-    inside = _count_inside(begins, ends, failed)
+    gap, failed = _those_inside(begins, ends, failed)
+    inside = np.bincount(gap, minlength=len(begins))
     if blocks.aligned:
         cost, bad = np.maximum(inside, 1), np.ones(len(begins), dtype=bool)
     else:  # text between frames, say: only what looks like a frame and is none counts
         cost, bad = inside.copy(), inside > 0
-    rest, unknown = pass_over(blocks, begins, ends)
+    other = np.ones(len(begins), dtype=bool)  # gaps that do not begin with what looks like a known frame
+    other[gap[failed == begins.take(gap)]] = False
+    rest, unknown = pass_over(blocks, begins, ends, np.flatnonzero(other))
     passed = np.flatnonzero(rest > begins)
     left = np.searchsorted(failed, ends[passed]) - np.searchsorted(failed, rest[passed])
     cost[passed] = np.maximum(left, 1)
@@ -133,13 +135,13 @@ def _judge(blocks, gaps, failed, damage, first):
     return unknown
 
 
-def _count_inside(begins, ends, failed):
-    """How many of the rising offsets `failed` lie in each of the rising gaps; int64, shape (gaps,)."""
+def _those_inside(begins, ends, failed):
+    """The rising gap in which each of the rising offsets `failed` lies, and these offsets; without those in none."""
     if len(begins) == 0:
-        return np.zeros(0, dtype=np.int64)
+        return np.zeros(0, dtype=np.int64), failed[:0]
     gap = np.searchsorted(begins, failed, side="right") - 1
-    gap = gap[(gap >= 0) & (failed < ends[gap])]
-    return np.bincount(gap, minlength=len(begins))
+    inside = np.flatnonzero((gap >= 0) & (failed < ends.take(gap, mode="clip")))
+    return gap.take(inside), failed.take(inside)
 
 
 def _strays(data, begins, ends):

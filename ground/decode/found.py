@@ -5,7 +5,10 @@ from typing import NamedTuple
 import numpy as np
 
 from ground.decode.runs import Run, run_of
-from ground.decode.wire import KIND_COUNT, SECTOR_SHIFT
+from ground.decode.wire import KIND_COUNT, row_view
+
+_SEQ, _T_LOW, _T_HIGH = 2, 3, 4  # words of a frame
+_STAMP = np.dtype([("seq", "<u2"), ("t_ms", "<u4")])
 
 
 class Found(NamedTuple):
@@ -43,9 +46,46 @@ class Batch(NamedTuple):
     run: Run | None
 
 
+class Slots:
+    """Columns for the frames of each chunk, in one large piece of memory each.
+
+    The system maps large pieces by the 2 MiB page, and once; columns made one by one cost a page fault each 4 KiB, for
+    which threads wait in line.
+    """
+
+    def __init__(self, chunks, most):
+        dtypes = np.int64, np.uint8, np.uint16, np.uint32
+        self._columns = [np.empty((chunks, most), dtype) for dtype in dtypes]
+
+    def fill(self, chunk, frames, all_words):
+        """Frames at even offsets, their offsets in words, kinds and keys given; with numbers and times, as Found."""
+        words, kinds, keys = frames
+        columns = [column[chunk, : len(words)] for column in self._columns]
+        if len(columns[0]) < len(words):  # frames that overlap, which nobody writes who means well
+            columns = [np.empty(len(words), column.dtype) for column in columns]
+        starts, own_kinds, seq, t_ms = columns
+        np.multiply(words, 2, out=starts)
+        own_kinds[:] = kinds
+        all_words[_SEQ:].take(words, out=seq, mode="clip")
+        t_ms[:] = all_words[_T_HIGH:].take(words)
+        t_ms <<= np.uint32(16)
+        t_ms |= all_words[_T_LOW:].take(words)
+        return Found(starts, own_kinds, keys, seq, t_ms)
+
+
+def stamped(data, starts, kinds, keys):
+    """Frames at any offsets, with their numbers and times, as Found."""
+    stamps = row_view(data, _STAMP.itemsize)[starts + 2 * _SEQ].view(_STAMP)
+    return Found(starts, kinds, keys, stamps["seq"].copy(), stamps["t_ms"].copy())
+
+
 def batch_of(found):
     """Look the frames over."""
-    starts = [found.starts.take(np.flatnonzero(found.kinds == kind)) for kind in range(KIND_COUNT)]
+    there = found.kinds.tobytes()  # to look for a kind in bytes is a search at the speed of memory
+    starts = [
+        found.starts.take(np.flatnonzero(found.kinds == kind)) if kind in there else NOTHING.starts
+        for kind in range(KIND_COUNT)
+    ]
     if len(found.starts) == 0:
         return Batch(found, starts, None, None)
     first = int(found.keys[0])
@@ -61,21 +101,8 @@ def end_to_end(founds):
     return Found(*(np.concatenate(column) for column in zip(NOTHING, *founds, strict=True)))
 
 
-def merged(these, those):
-    """Two sets of frames as one, rising by offset; no block may hold frames of both."""
-    if len(those.starts) == 0:
-        return these
-    if len(these.starts) == 0:
-        return those
-    block = those.starts >> SECTOR_SHIFT
-    begins = np.append(0, np.flatnonzero(block[1:] != block[:-1]) + 1)  # where another place has to be looked up
-    place = np.searchsorted(these.starts, those.starts[begins]).repeat(np.diff(begins, append=len(block)))
-    place += np.arange(len(block))
-    others = np.ones(len(these.starts) + len(block), dtype=bool)
-    others[place] = False
-    other, columns = np.flatnonzero(others), []
-    for this, that in zip(these, those, strict=True):
-        column = np.empty(len(others), dtype=this.dtype)
-        column[place], column[other] = that, this
-        columns.append(column)
-    return Found(*columns)
+def in_place(these, those):
+    """Columns of two sets of frames as one, rising by the first column, which is their offset; copies."""
+    both = [np.concatenate(column) for column in zip(these, those, strict=True)]
+    order = np.argsort(both[0], kind="stable")  # two rising runs: merged in one pass
+    return [column.take(order) for column in both]

@@ -1,7 +1,7 @@
 """The CRC of many frames of one kind at once, by 16-bit position tables, with scratch memory that is used again.
 
 Each word behind the prefix's first two, which the kind fixes, costs one look-up in a table of 256 KiB. The rows are
-copied once and worked on while they are near the processor, so their number and time are taken along.
+copied once and worked on while they are near the processor.
 """
 
 from functools import lru_cache
@@ -14,7 +14,7 @@ from ground.decode.wire import KIND_SIZES, KIND_TYPES, SYNC_WORD, row_view
 from shared_protocol.frame import CRC_SIZE, OVERHEAD
 
 _BLOCK = 1 << 15  # frames looked at together
-_SEQ, _T_LOW, _T_HIGH = 2, 3, 4  # words of a frame
+_SEQ = 2  # word of a frame
 _own = local()
 
 
@@ -24,8 +24,8 @@ class FrameCheck:
     def __init__(self):
         self._looked_up = np.empty(_BLOCK, dtype=np.uint32)
 
-    def look(self, data, starts, kind):
-        """Syndrome, sequence number and time of what looks like frames of one kind.
+    def syndromes(self, data, starts, kind):
+        """crc32(body, 0) ^ stored CRC of what looks like frames of one kind; for a valid one that is `expected(salt)`.
 
         Parameters
         ----------
@@ -36,22 +36,16 @@ class FrameCheck:
 
         Returns
         -------
-        syndromes : numpy.ndarray of uint32, shape (n,)
-            crc32(body, 0) ^ stored CRC, which for a valid frame is `expected(salt)`.
-        seq, t_ms : numpy.ndarray of uint16 and uint32, shape (n,)
+        numpy.ndarray of uint32, shape (n,)
         """
         count = len(starts)
         syndromes = np.full(count, _constant(kind), dtype=np.uint32)
-        seq, t_ms = np.empty(count, dtype=np.uint16), np.empty(count, dtype=np.uint32)
         size = int(KIND_SIZES[kind])
         view = row_view(data, size)
         for first in range(0, count, _BLOCK):
             block = slice(first, first + _BLOCK)
-            rows = view[starts[block]].view("<u2").reshape(-1, size // 2)
-            self._add_words(rows, syndromes[block])
-            seq[block] = rows[:, _SEQ]
-            t_ms[block] = _double_word(rows, _T_LOW)
-        return syndromes, seq, t_ms
+            self._add_words(view[starts[block]].view("<u2").reshape(-1, size // 2), syndromes[block])
+        return syndromes
 
     def _add_words(self, rows, total):
         """XOR what the words of each row add to its CRC, and the CRC that it carries, into `total`."""

@@ -1,24 +1,24 @@
 """The fast road: every frame of an undamaged log, checked by one CRC call per 8 KiB.
 
-The sync word stands at even offsets, so the frames of 8 MiB are found by one comparison. If they are all valid, the
-CRC of their group of sectors follows from where they end (crc_tables.py says why); `zlib.crc32` over the group is
-then compared with that prediction. Where few groups differ, their sectors are tried one by one; what differs then
-holds damage, or a chance sync word, or has no header, and is left to rough.py frame by frame. So is a stretch of which
-a sample says that hardly a group is whole.
+The sync word stands at even offsets, so what begins like a frame in 8 MiB is found by one comparison. If they all are
+valid, the CRC of their group of sectors follows from where they end (crc_tables.py says why); the CRC of the group is
+then compared with that prediction. The sectors of a group that differs are tried one by one, unless a sample says that
+hardly one is whole; what differs then holds damage, or a chance sync word, or has no header, and is left to rough.py
+frame by frame.
 
-Groups of 8 KiB, for two reasons. CRC-32 finds every change of up to 3 bits only in blocks of up to 11 KiB (Hamming
-distance 4 to 91 607 bits; from memory). And from 5 KiB on zlib lets go of the interpreter's lock, so that another
-thread goes on meanwhile: with groups of 4 KiB two threads took a tenth longer.
+Groups of 8 KiB, because CRC-32 finds every change of up to 3 bits only in blocks of up to 11 KiB (Hamming distance 4
+to 91 607 bits; from memory).
 """
 
 from functools import lru_cache
-from zlib import crc32
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
+from zlib_ng.zlib_ng import crc32
 
 from ground.decode import crc_tables
-from ground.decode.found import NOTHING, Found, batch_of
-from ground.decode.sectors import intact_text
+from ground.decode.found import Batch, Slots, batch_of
 from ground.decode.threads import each
 from ground.decode.wire import (
     HEADER_KIND,
@@ -35,193 +35,240 @@ from shared_protocol.frame import HEADER_SIZE
 
 GROUP = 16  # blocks, 8 KiB
 CHUNK = 1024 * GROUP  # blocks handled at a time, 8 MiB: few enough turns that threads seldom wait for each other
-_PROBE = 8 * GROUP  # blocks
-_KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 50 MB and the careful road is taken
-_STRIDE = 512  # an "entry" is kind * 512 + the word at which the frame ends: kind and end in one number
+_PROBE = 128  # sectors tried before all of them are
+_FEW = 500  # items that are quicker to leave out one by one than by a mask
+_KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 100 MB and the careful road is taken
+# An "entry" is kind * 1024 + the word at which the frame ends: kind and end in one number, in 16 bits for 30 kinds.
+_STRIDE = 1024
+_KIND_SHIFT = _STRIDE.bit_length() - 1
 _TOO_LONG = SECTOR_WORDS + 1
 
 
-def clean_frames(blocks):
-    """Frames of all groups of sectors that match their prediction.
+class Attempt(NamedTuple):
+    """What the fast road knows of CHUNK blocks.
 
-    Returns
-    -------
-    parts : list of Batch
-        One for each CHUNK blocks.
-    settled : numpy.ndarray of bool, shape (blocks,)
-        Blocks that are done with; the others still have to be looked at.
+    Attributes
+    ----------
+    at : numpy.ndarray of int64, shape (n,)
+        Where something begins like a frame: offset in words from the chunk's beginning, rising. Headers of owned blocks
+        are left out.
+    kinds : numpy.ndarray of uint8, shape (n,)
+        KIND_COUNT where the length is no legal one of the type.
+    none : numpy.ndarray of int64
+        Which of them are of no legal kind or would reach beyond their sector.
+    good : numpy.ndarray of bool, shape (blocks,)
+        Blocks with a valid header, of which all frames but those are valid; intact text too.
+    batch : Batch or None
+        Where all blocks are good: their frames.
     """
-    settled = np.zeros(blocks.count, dtype=bool)
-    firsts = range(0, blocks.count, CHUNK)
-    if len(blocks.keys.pairs) > _KEYS_MAX:
-        return [batch_of(NOTHING)] * len(firsts), settled
-    tables = _end_tables(tuple(blocks.keys.salts().tolist()))
-    text = intact_text(blocks)
-    all_words = blocks.data.view("<u2")
-    slots = _Slots(len(firsts), min(blocks.count, CHUNK))
-    hurt = [False]  # whether hardly a group of the chunk before matched: then a few are tried before all are
 
-    def attempt(first, last):
-        return _chunk(blocks, first, last, text[(text >= first) & (text < last)], tables)
+    at: np.ndarray
+    kinds: np.ndarray
+    none: np.ndarray
+    good: np.ndarray
+    batch: Batch | None = None
 
-    def part(first):
+
+def room_for(blocks):
+    """Slots for the frames of all chunks."""
+    return Slots(-(-blocks.count // CHUNK), min(blocks.count, CHUNK) * SECTOR_SIZE // SIZE_MIN)
+
+
+def attempts(blocks, text, slots):
+    """One Attempt for each CHUNK blocks.
+
+    Parameters
+    ----------
+    blocks : sectors.Blocks
+    text : numpy.ndarray of int64
+        Numbers of the intact text blocks.
+    slots : found.Slots
+    """
+    known = len(blocks.keys.pairs)
+    tables = _end_tables(tuple(blocks.keys.salts().tolist())) if 0 < known <= _KEYS_MAX else None
+    hurt = [False]  # whether the chunk before had so many hurt sectors that hardly a group can match
+
+    def attempt(first):
         last = min(first + CHUNK, blocks.count)
+        at, inside, entry = _candidates(blocks, first, last)
+        end = entry & (_STRIDE - 1)
+        none = np.flatnonzero(end > SECTOR_WORDS)
+        kinds = (entry >> _KIND_SHIFT).astype(np.uint8)
         owner = blocks.owner[first:last]
-        if not (owner >= 0).any():
-            return batch_of(NOTHING)
-        if hurt[0] and last - first > _PROBE and _hardly_any(attempt(first, first + _PROBE)[2]):
-            return batch_of(NOTHING)
-        words, kinds, settled[first:last] = attempt(first, last)
-        hurt[0] = _hardly_any(settled[first:last])
-        keys = owner.take(words >> 8) if owner.any() else np.broadcast_to(np.int32(0), words.shape)
-        words += first * SECTOR_WORDS  # from here on places in the whole; what they point at is still in the cache
-        room = slots.of(first // CHUNK, len(words))
-        np.multiply(words, 2, out=room[0])
-        room[1][:] = kinds
-        _stamps(all_words, words, *room[2:])
-        return batch_of(Found(room[0], room[1], keys, *room[2:]))
+        usable = owner >= 0
+        if last == blocks.count and blocks.size < blocks.count * SECTOR_SIZE:
+            usable[-1] = False  # a cut sector is always looked at closely
+        if tables is None or not usable.any():
+            return Attempt(at, kinds, none, np.zeros(last - first, dtype=bool))
+        registers = _predicted(*_parts(tables, owner, at, entry), at, inside, end, last - first)
+        data = blocks.data[first * SECTOR_SIZE : last * SECTOR_SIZE]
+        own_text = text[(text >= first) & (text < last)] - first
+        for block in own_text:
+            registers[block] = _register(data[block * SECTOR_SIZE : (block + 1) * SECTOR_SIZE])
+        good = np.zeros(last - first, dtype=bool) if hurt[0] else _groups_as_predicted(data, registers, usable)
+        if not good.all():
+            _sectors_as_predicted(data, registers, usable, good)
+        hurt[0] = np.count_nonzero(good) < len(good) * 3 // 4
+        if not good.all():
+            return Attempt(at, kinds, none, good)
+        if len(own_text):
+            none = np.union1d(none, np.flatnonzero(np.isin(at >> 8, own_text)))
+        words, kinds = without((at, kinds), none)
+        keys = keys_of(owner, words)
+        words += first * SECTOR_WORDS
+        found = slots.fill(first // CHUNK, (words, kinds, keys), blocks.data.view("<u2"))
+        return Attempt(at, kinds, none, good, batch_of(found))
 
-    return each(part, firsts), settled
-
-
-def _hardly_any(good):
-    return np.count_nonzero(good) < len(good) // 4
-
-
-class _Slots:
-    """Columns for the frames of each chunk, in one large piece of memory each.
-
-    The system maps large pieces by the 2 MiB page, and once; columns made one by one cost a page fault each 4 KiB, for
-    which threads wait in line.
-    """
-
-    def __init__(self, chunks, blocks):
-        most = blocks * ((SECTOR_SIZE - HEADER_SIZE) // SIZE_MIN)
-        kinds = np.uint8, np.uint16, np.uint32
-        self._columns = [np.empty((chunks, most), dtype) for dtype in (np.int64, *kinds)]
-
-    def of(self, chunk, frames):
-        """Room for the offsets, kinds, sequence numbers and times of that many frames."""
-        return [column[chunk, :frames] for column in self._columns]
+    return each(attempt, range(0, blocks.count, CHUNK))
 
 
-def _stamps(data, words, seq, t_ms):
-    """Sequence numbers and times of frames at word offsets, into the arrays given."""
-    data[2:].take(words, out=seq, mode="clip")
-    t_ms[:] = data[4:].take(words)
-    t_ms <<= np.uint32(16)
-    t_ms |= data[3:].take(words)
+def keys_of(owner, words):
+    """Key number of frames at some words of blocks with these owners; int32."""
+    if (owner == owner[0]).all():
+        return np.broadcast_to(owner[0], words.shape)
+    return owner.take(words >> 8)
+
+
+def without(columns, places):
+    """Copies that lack the items at some rising places."""
+    if len(places) < _FEW:
+        edges = [-1, *places.tolist(), len(columns[0])]
+        return [np.concatenate([column[before + 1 : at] for before, at in pairwise(edges)]) for column in columns]
+    left = np.ones(len(columns[0]), dtype=bool)
+    left[places] = False
+    chosen = np.flatnonzero(left)
+    return [column.take(chosen) for column in columns]
+
+
+def places_in(at, chosen):
+    """Which of some rising word offsets lie in the blocks for which the mask `chosen` is true; int64."""
+    blocks = np.flatnonzero(chosen)
+    if len(blocks) > len(chosen) // 8:
+        return np.flatnonzero(chosen.take(at >> 8))
+    begins = np.searchsorted(at, blocks * SECTOR_WORDS)
+    counts = np.searchsorted(at, (blocks + 1) * SECTOR_WORDS) - begins
+    return np.repeat(begins - np.cumsum(counts) + counts, counts) + np.arange(counts.sum())
 
 
 @lru_cache(maxsize=1)
 def _entry_of_pair():
     """Entry of a frame that begins at word 0, by the word (length << 8 | type); no legal pair: too long to fit."""
     kinds = kind_of_pair()
-    sizes = np.append(KIND_SIZES // 2, 0)[np.minimum(kinds, KIND_COUNT)]
-    return np.where(kinds == NO_KIND, _TOO_LONG, kinds.astype(np.int16) * _STRIDE + sizes).astype(np.int16)
+    sizes = np.append(KIND_SIZES // 2, _TOO_LONG)
+    kinds = np.where(kinds == NO_KIND, KIND_COUNT, kinds)
+    return (kinds.astype(np.int16) * _STRIDE + sizes[kinds]).astype(np.int16)
 
 
 @lru_cache(maxsize=4)
 def _end_tables(salts):
-    """What a valid frame adds to its sector's register; uint32, shape (keys, kinds x 512), by entry."""
-    tables = np.zeros((len(salts), KIND_COUNT, _STRIDE), dtype=np.uint32)
+    """What a valid frame adds to its sector's register; uint32, shape (keys, (kinds + 1) x 1024), by entry."""
+    tables = np.zeros((len(salts), KIND_COUNT + 1, _STRIDE), dtype=np.uint32)
     operators = crc_tables.advance_words()[::-1]  # by end word: M of what is left of the sector
     for kind in range(KIND_COUNT):
         starts = np.zeros(len(salts), dtype=np.uint32) if kind == HEADER_KIND else np.array(salts, dtype=np.uint32)
         own = crc_tables.valid_frame_register(KIND_SIZES[kind], starts)
         pieces = [operators[:, byte, (own >> np.uint32(8 * byte)) & 0xFF] for byte in range(4)]
         tables[:, kind, : SECTOR_WORDS + 1] = (pieces[0] ^ pieces[1] ^ pieces[2] ^ pieces[3]).T
-    return tables.reshape(len(salts), KIND_COUNT * _STRIDE)
+    return tables.reshape(len(salts), -1)
 
 
-def _candidates(words):
+def _candidates(blocks, first, last):
     """Places of what begins like a frame: word offset, word in the sector, entry.
 
-    Some are none (a sync word in a payload): their end, entry % 512, is past the sector.
+    Some are none (a sync word in a payload): their end, entry % 1024, is past the sector.
     """
-    at = np.flatnonzero(words[:-1] == SYNC_WORD)
+    words = blocks.data.view("<u2")[first * SECTOR_WORDS : last * SECTOR_WORDS + 1]  # one more, where there is one
+    hit = words[:-1] == SYNC_WORD
+    headers = hit[::SECTOR_WORDS]
+    headers &= blocks.owner[first : first + len(headers)] < 0
+    at = np.flatnonzero(hit)
     inside = at.astype(np.uint8).astype(np.int16)  # a sector has 256 words: the number's low byte
     entry = _entry_of_pair().take(words[1:].take(at))
     entry += inside
     return at, inside, entry
 
 
-def _chunk(blocks, first, last, text, tables):
-    """Data frames of the settled blocks among first to last, as word offsets and kinds; which blocks those are."""
-    data = blocks.data[first * SECTOR_SIZE : last * SECTOR_SIZE]
-    at, inside, entry = _candidates(data.view("<u2"))
-    owner = blocks.owner[first:last]
-    count = last - first
-    end = entry & (_STRIDE - 1)
-    none = np.flatnonzero(end > SECTOR_WORDS)
-    if owner[0] >= 0 and (owner == owner[0]).all():
-        parts = tables[owner[0]].take(entry)
-    else:  # several boots or logs side by side; loose blocks may take any table, their group fails anyway
-        parts = tables[np.maximum(owner, 0)[at >> 8], entry]
-    parts[none] = 0
-
-    registers = _predicted(parts, at, inside, end, count)
-    for block in text - first:
-        registers[block] = _register(data[block * SECTOR_SIZE : (block + 1) * SECTOR_SIZE])
-    whole = owner >= 0
-    if last == blocks.count and blocks.size < blocks.count * SECTOR_SIZE:
-        whole[-1] = False  # a cut sector is always looked at closely
-    good = _groups_as_predicted(data, registers, whole)
-    kind = (entry >> 9).astype(np.uint8)
-    keep = kind != HEADER_KIND
-    keep[none] = False
-    if len(text) or not good.all():
-        is_text = np.zeros(count, dtype=bool)
-        is_text[text - first] = True
-        keep &= (good & ~is_text)[at >> 8]
-    chosen = np.flatnonzero(keep)  # three times as fast as a mask
-    return at.take(chosen), kind.take(chosen), good
+def _parts(tables, owner, at, entry):
+    """What each frame would add to the register of its block, and what each block's header adds; both uint32."""
+    header = HEADER_KIND * _STRIDE + HEADER_SIZE // 2
+    key = owner.max()
+    if ((owner == key) | (owner < 0)).all():  # loose blocks may take any table, their group fails anyway
+        return tables[key].take(entry), tables[key, header]
+    owner = np.maximum(owner, 0)
+    return tables[owner[at >> 8], entry], tables[owner, header]
 
 
-def _predicted(parts, at, inside, end, count):
+def _predicted(parts, header, at, inside, end, count):
     """Register that each block leaves if its header and all its frames are valid; uint32, shape (count,)."""
-    registers = np.zeros(count, dtype=np.uint32)
-    begins = np.flatnonzero(inside == 0)
-    if len(begins) < count:  # a block without header must not be taken for the end of the one before it
-        begins = np.flatnonzero(np.diff(at >> 8, prepend=-1))
-    if len(begins) == 0:
-        return registers
-    sums = np.bitwise_xor.accumulate(parts)  # two of them differ by what lies between, as with any running sum
-    lasts = np.append(begins[1:], len(at)) - 1
-    own = sums.take(lasts)
-    own[1:] ^= sums.take(lasts[:-1])
-    ends = end.take(lasts)
-    while ends.max() > SECTOR_WORDS:  # the last one of a block is none: the one before it counts
-        lasts = np.maximum(lasts - (ends > SECTOR_WORDS), begins)
-        following = end.take(lasts)
-        ends = np.where((lasts == begins) & (following > SECTOR_WORDS), SECTOR_WORDS, following)
-    own ^= crc_tables.fill_registers().take(ends)
-    registers[at.take(begins) >> 8] = own
+    registers = np.empty(count, dtype=np.uint32)
+    registers[:] = header
+    begins = _first_of_each(at, inside, count)
+    filled = np.full(count, HEADER_SIZE // 2, dtype=np.int16)  # up to which word there are frames
+    if len(begins):
+        sums = np.bitwise_xor.accumulate(parts)  # two of them differ by what lies between, as with any running sum
+        lasts = np.append(begins[1:], len(at)) - 1
+        own = sums.take(lasts)
+        own[1:] ^= sums.take(lasts[:-1])
+        ends = end.take(lasts)
+        while ends.max() > SECTOR_WORDS:  # the last one of a block is none: the one before it counts
+            lasts = np.where(ends > SECTOR_WORDS, lasts - 1, lasts)
+            ends = np.where(lasts < begins, HEADER_SIZE // 2, end.take(lasts, mode="clip"))
+        here = at.take(begins) >> 8
+        registers[here] ^= own
+        filled[here] = ends
+    registers ^= crc_tables.fill_registers().take(filled)
     return registers
 
 
+def _first_of_each(at, inside, count):
+    """Which candidates are the first one of their block."""
+    begins = np.flatnonzero(inside == HEADER_SIZE // 2)
+    if len(begins) < count:  # a block without a frame there must not be taken for the end of the one before it
+        others = np.ones(count, dtype=bool)
+        others[at.take(begins) >> 8] = False
+        blocks = np.flatnonzero(others)
+        firsts = np.searchsorted(at, blocks * SECTOR_WORDS)
+        some = np.flatnonzero(firsts < len(at))
+        firsts, blocks = firsts.take(some), blocks.take(some)
+        begins = np.sort(np.append(begins, firsts[at.take(firsts) >> 8 == blocks]))
+    return begins
+
+
 def _register(data):
-    """F of some bytes: zlib's value with the register begun at 0, which is a start value of all ones."""
+    """F of some bytes: the CRC with the register begun at 0, which is a start value of all ones."""
     return crc32(data, crc_tables.ALL_ONES) ^ crc_tables.ALL_ONES
 
 
 def _groups_as_predicted(data, registers, usable):
-    """Blocks whose group, or else they themselves, have the predicted CRC; bool, shape (blocks,)."""
+    """Blocks of the groups that have the predicted CRC; bool, shape (blocks,)."""
     count = len(registers)
     missing = -count % GROUP  # zeros in front of a short last group change no register
-    padded = np.concatenate(
-        [registers[: count - count % GROUP], np.zeros(missing, np.uint32), registers[count - count % GROUP :]]
-    )
-    expected = crc_tables.joined(padded.reshape(-1, GROUP)) ^ np.uint32(crc_tables.ALL_ONES)
-    usable = np.concatenate([usable, np.ones(missing, dtype=bool)])  # behind: same group, order does not matter here
+    if missing:
+        whole = count - count % GROUP
+        registers = np.concatenate([registers[:whole], np.zeros(missing, np.uint32), registers[whole:]])
+        usable = np.append(usable, np.ones(missing, dtype=bool))  # behind: same group, order does not matter here
+    expected = crc_tables.joined(registers.reshape(-1, GROUP)) ^ np.uint32(crc_tables.ALL_ONES)
     view = memoryview(data)
     size = GROUP * SECTOR_SIZE
     found = [crc32(view[begin : begin + size], crc_tables.ALL_ONES) for begin in range(0, len(view), size)]
-    good = (np.array(found, dtype=np.uint32) == expected) & usable.reshape(-1, GROUP).all(axis=1)
-    settled = np.repeat(good, GROUP)[:count]
-    doubtful = np.flatnonzero(~settled & usable[:count])
-    if len(doubtful) < count // 2:  # in a stretch that is hurt all over it is not worth the calls
-        begins = (doubtful * SECTOR_SIZE).tolist()
+    good = np.array(found, dtype=np.uint32) == expected
+    good &= usable.reshape(-1, GROUP).all(axis=1)
+    return np.repeat(good, GROUP)[:count]
+
+
+def _sectors_as_predicted(data, registers, usable, good):
+    """Note in `good` which of the others have the predicted CRC themselves; not if a sample says that few have."""
+    view = memoryview(data)
+
+    def try_out(numbers):
+        begins = (numbers * SECTOR_SIZE).tolist()
         found = [crc32(view[begin : begin + SECTOR_SIZE], crc_tables.ALL_ONES) for begin in begins]
-        settled[doubtful] = np.array(found, dtype=np.uint32) ^ np.uint32(crc_tables.ALL_ONES) == registers[doubtful]
-    return settled
+        good[numbers] = np.array(found, dtype=np.uint32) ^ np.uint32(crc_tables.ALL_ONES) == registers[numbers]
+
+    doubtful = np.flatnonzero(usable & ~good)
+    if len(doubtful) > 4 * _PROBE:
+        sample = doubtful[:: len(doubtful) // _PROBE]
+        try_out(sample)
+        if np.count_nonzero(good[sample]) < len(sample) // 3:
+            return
+    try_out(doubtful)

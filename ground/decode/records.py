@@ -10,17 +10,15 @@ from functools import cached_property
 import numpy as np
 
 from ground.decode.damage import Damage, account, no_damage
-from ground.decode.found import batch_of, end_to_end, merged
+from ground.decode.found import end_to_end
 from ground.decode.instruments import rows_by_value
-from ground.decode.predict import clean_frames
-from ground.decode.rough import rough_frames
-from ground.decode.runs import run_of, steady_run
-from ground.decode.sectors import Blocks, Keys, prove_headers, split
+from ground.decode.predict import attempts, room_for
+from ground.decode.rough import look_closely
+from ground.decode.runs import joined_run, run_of
+from ground.decode.sectors import Blocks, Keys, intact_text, prove_headers, split
 from ground.decode.sequence import arrange, before_first
 from ground.decode.threads import each
 from ground.decode.wire import KIND_COUNT, KIND_SIZES, frame_dtypes, row_view
-
-_GAPS_MAX = 8
 
 
 @dataclass
@@ -80,20 +78,15 @@ class Records:
 
 def search(blocks):
     """All intact data frames of some blocks."""
-    batches, settled = clean_frames(blocks)
-    if settled.all():
-        return Piece(blocks, batches, no_damage(blocks.count))
-    prove_headers(blocks, settled)
-    rough = rough_frames(blocks, settled)
-    damage = account(blocks, settled, rough)
-    both = zip(batches, rough, strict=True)
-    return Piece(blocks, each(_with_rough, both), damage)
-
-
-def _with_rough(both):
-    """A batch of the fast road, with what the careful one found in the same blocks."""
-    batch, rough = both
-    return batch_of(merged(batch.found, rough.found)) if len(rough.found.starts) else batch
+    text = intact_text(blocks)
+    slots = room_for(blocks)
+    tried = attempts(blocks, text, slots)
+    if all(attempt.batch for attempt in tried):
+        return Piece(blocks, [attempt.batch for attempt in tried], no_damage(blocks.count))
+    settled = np.concatenate([attempt.good for attempt in tried])
+    hurt_headers = prove_headers(blocks, settled)
+    rough = look_closely(blocks, tried, text, hurt_headers, slots)
+    return Piece(blocks, [part.batch for part in rough], account(blocks, settled, text, rough))
 
 
 def read(buffers):
@@ -114,11 +107,11 @@ def read(buffers):
 def collect(pieces, keys):
     """Put the frames of all pieces in order, boot by boot, and cut them into one array per kind."""
     batches = [batch for piece in pieces for batch in piece.batches if batch.run]
-    run = steady_run([batch.run for batch in batches])
+    run = joined_run([batch.run for batch in batches])
     key = batches[0].key if batches else None
     if run and key is not None and all(batch.key == key for batch in batches):
-        missing = before_first(run.first_seq, run.begin_ms, run.last_ms, run.count)
-        boots = [_boot(key, keys.pairs[key], run, missing, 0, [(missing, 0, run.begin_ms)] if run.first_seq else [])]
+        before = before_first(run.first_seq, run.begin_ms, run.last_ms, run.frames + run.missing)
+        boots = [_boot(key, keys.pairs[key], run, run.missing + before, 0)]
         return Records(keys, *_rows_in_place(pieces), boots, pieces)
     boots, order = _in_order([piece.found for piece in pieces], keys)
     rows = _rows_in_place(pieces) if order is None else _rows_in_order(pieces, order)
@@ -137,9 +130,7 @@ def _in_order(founds, keys):
         sequence = arrange(seq[mine], t_ms[mine])
         own_t = t_ms[mine] if sequence.order is None else t_ms[mine][sequence.order]
         own_seq = seq[mine] if sequence.order is None else seq[mine][sequence.order]
-        gaps = _gaps(own_seq, own_t) if sequence.missing else []
-        run = run_of(own_seq, own_t)
-        boots.append(_boot(key, keys.pairs[key], run, sequence.missing, sequence.duplicate, gaps))
+        boots.append(_boot(key, keys.pairs[key], run_of(own_seq, own_t), sequence.missing, sequence.duplicate))
         if isinstance(mine, slice):
             orders.append(sequence.order)
         else:
@@ -154,23 +145,10 @@ def _joined(arrays, dtype):
     return np.concatenate(arrays) if len(arrays) > 1 else arrays[0] if arrays else np.empty(0, dtype)
 
 
-def _boot(key, pair, run, missing, duplicate, gaps):
+def _boot(key, pair, run, missing, duplicate):
+    gaps = run.gaps + [(run.first_seq, 0, run.begin_ms)] * bool(run.first_seq)  # a boot numbers its first frame 0
     times = run.first_ms, run.last_ms, run.gap_ms, run.gap_at_ms
-    return BootFrames(key, *pair, run.count, missing, duplicate, *times, gaps)
-
-
-def _gaps(seq, t_ms):
-    """Where frames are missing; also before the first one, which a boot numbers 0."""
-    step = np.diff(seq)  # unsigned: wraps by itself
-    places = np.flatnonzero(step > 1)
-    if len(places) > _GAPS_MAX:  # mostly of one frame each, which a sort or a partition would not like
-        lost = step[places]
-        at_least = np.bincount(lost)[::-1].cumsum()
-        limit = len(at_least) - 1 - int(np.searchsorted(at_least, _GAPS_MAX))
-        places = np.sort(np.concatenate([places[lost > limit], places[lost == limit][:_GAPS_MAX]]))
-    worst = places[np.argsort(-step[places].astype(np.int64), kind="stable")[:_GAPS_MAX]]
-    gaps = [(int(step[n]) - 1, int(t_ms[n]), int(t_ms[n + 1])) for n in worst.tolist()]
-    return gaps + ([(int(seq[0]), 0, int(t_ms[0]))] if seq[0] else [])
+    return BootFrames(key, *pair, run.frames, missing, duplicate, *times, gaps)
 
 
 def _rows_in_place(pieces):

@@ -8,61 +8,170 @@ block before it is tried again when all headers are known.
 """
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from ground.decode import frame_check
-from ground.decode.candidates import looks_like_frames, near_copy
-from ground.decode.found import NOTHING, Found
-from ground.decode.predict import CHUNK
+from ground.decode.candidates import at_even_offsets, elsewhere
+from ground.decode.found import Batch, Found, batch_of, in_place, stamped
+from ground.decode.predict import CHUNK, keys_of, places_in, without
 from ground.decode.sectors import LOOSE, Keys
 from ground.decode.threads import each
-from ground.decode.wire import HEADER_KIND, KIND_COUNT, KIND_SIZES, SECTOR_SHIFT, SECTOR_SIZE, frame_dtypes, rows_at
+from ground.decode.wire import (
+    HEADER_KIND,
+    KIND_COUNT,
+    KIND_SIZES,
+    SECTOR_SHIFT,
+    SECTOR_WORDS,
+    frame_dtypes,
+    rows_at,
+)
 
 _BOOTS_AROUND = 2  # a boot may have written one sector only, whose header is hurt: its number is then guessed
 _GUESSES_MAX = 200  # pairs whose neighbours are tried; a log of more boots than that has other troubles
 _BOOT_MAX = 0xFFFFFFFF
-_NONE = np.empty(0, np.int64)
+
+
+class Frames(NamedTuple):
+    """Where frames stand, rising."""
+
+    starts: np.ndarray  # int64
+    kinds: np.ndarray  # uint8
+
+    def only(self, chosen):
+        """Those of these numbers."""
+        return Frames(self.starts.take(chosen), self.kinds.take(chosen))
+
+
+class Maybe(NamedTuple):
+    """Candidates in loose blocks that fit no presumed owner, rising; three arrays of one length."""
+
+    starts: np.ndarray
+    kinds: np.ndarray
+    syndromes: np.ndarray  # uint32
 
 
 @dataclass
 class Rough:
-    """What the careful road found in CHUNK blocks.
+    """What a close look at CHUNK blocks gave.
 
     Attributes
     ----------
-    found : found.Found
-        Intact data frames, rising by offset.
+    batch : found.Batch
+        All intact data frames in them.
+    frames : Frames
+        Those in the blocks that the fast road had not settled.
     failed : numpy.ndarray of int64, shape (m,)
         Offsets that look like a frame (sync, legal type and length) and are none; rising.
+    maybe : Maybe
+        What may be frames when all headers are known; used up by `_match_loose`.
     """
 
-    found: Found
+    batch: Batch
+    frames: Frames
     failed: np.ndarray
+    maybe: Maybe
 
 
-@dataclass
-class _Loose:
-    """Candidates in blocks without an owner that fit no presumed one; their `keys` are to come."""
-
-    found: Found
-    syndromes: np.ndarray
+_NONE = np.empty(0, np.int64)
+_NO_FRAMES = Frames(_NONE, np.empty(0, np.uint8))
+_NOTHING_LEFT = Maybe(*_NO_FRAMES, np.empty(0, np.uint32))
 
 
-def rough_frames(blocks, settled):
-    """Frames of the blocks that are not settled: one Rough for each CHUNK of them.
+def look_closely(blocks, attempts, text, hurt_headers, slots):
+    """A Rough for each Attempt; new headers in loose blocks add their pair to `blocks.keys`.
 
-    New headers in loose blocks add their pair to `blocks.keys`.
+    Parameters
+    ----------
+    blocks : sectors.Blocks
+    attempts : list of predict.Attempt
+    text, hurt_headers : numpy.ndarray of int64
+        Numbers of the intact text blocks, and of those taken for owned until their header proved hurt.
+    slots : found.Slots
     """
-    expected = frame_check.expected(blocks.keys.salts()) if blocks.keys.pairs else None
-    presumed = _presumed_owners(blocks.owner)
-    firsts = range(0, blocks.count, CHUNK)
-    looked = each(lambda first: _look(blocks, settled, first, presumed, expected), firsts)
-    parts = [part for part, _loose in looked]
-    if any(loose for _part, loose in looked):
-        _match_loose(blocks, parts, [loose for _part, loose in looked])
-    _keep_outer_frames(parts)
+    search = _Search(blocks, text, hurt_headers, slots)
+    parts = each(search.look, enumerate(attempts))
+    if any(len(part.maybe.starts) for part in parts):
+        _match_loose(blocks, parts)
+    _keep_outer_across(parts)
     return parts
+
+
+class _Search:
+    """The look at one chunk, and what it needs to know of all of them."""
+
+    def __init__(self, blocks, text, hurt_headers, slots):
+        self._blocks, self._hurt_headers, self._slots = blocks, hurt_headers, slots
+        self._expected = frame_check.expected(blocks.keys.salts()) if blocks.keys.pairs else None
+        self._presumed = _presumed_owners(blocks.owner)
+        self._all_owned = bool((blocks.owner >= 0).all())
+        self._is_text = np.zeros(blocks.count, dtype=bool)
+        self._is_text[text] = True
+
+    def look(self, numbered):
+        """The Rough of an attempt with its number."""
+        chunk, attempt = numbered
+        if attempt.batch:
+            return Rough(attempt.batch, _NO_FRAMES, _NONE, _NOTHING_LEFT)
+        first = chunk * CHUNK
+        hurt = places_in(attempt.at, ~attempt.good)
+        even = at_even_offsets(self._blocks, first, attempt, hurt)
+        here = Frames((attempt.at.take(even) + first * SECTOR_WORDS) * 2, attempt.kinds.take(even))
+        there = Frames(*elsewhere(self._blocks, first, attempt.good, self._hurt_headers))
+        intact, failed, maybe = self._sorted_out(here)
+        even, here = even.take(intact), here.only(intact)
+        if len(there.starts):
+            intact, others_failed, others_maybe = self._sorted_out(there)
+            there = there.only(intact)
+            if len(others_failed):
+                failed = np.sort(np.concatenate([failed, others_failed]), kind="stable")  # two rising runs
+            maybe = Maybe(*in_place(maybe, others_maybe))
+        frames = Frames(*in_place(here, there)) if len(there.starts) else here
+        outer = _outer(frames)
+        if outer is not None:
+            inner, frames = frames.starts[~outer], frames.only(np.flatnonzero(outer))
+            even = even[~np.isin(here.starts, inner)]
+            there = there.only(np.flatnonzero(~np.isin(there.starts, inner)))
+        is_none = np.zeros(len(attempt.at), dtype=bool)
+        is_none[attempt.none] = is_none[hurt] = True
+        is_none[even] = False
+        return Rough(batch_of(self._found(chunk, attempt, is_none, there)), frames, failed, maybe)
+
+    def _sorted_out(self, candidates):
+        """Numbers of those that are frames of their block's presumed owner; where failures are; what may be frames."""
+        kinds = candidates.kinds
+        place = candidates.starts >> SECTOR_SHIFT
+        owners = self._presumed.take(place)
+        syndromes = _syndromes(self._blocks.data, candidates)
+        if self._expected is None:
+            intact = np.zeros(len(kinds), dtype=bool)
+        else:
+            alone = self._expected.shape[1] == 1
+            wanted = self._expected[:, 0].take(kinds) if alone else self._expected[kinds, owners]
+            intact = (syndromes == wanted) & (kinds != HEADER_KIND) & (owners >= 0)
+        failed, maybe = _failed(intact, kinds, syndromes), _NOTHING_LEFT
+        if not self._all_owned:
+            loose = self._blocks.owner.take(place) < 0
+            failed &= ~loose
+            left = np.flatnonzero(loose & ~intact)
+            maybe = Maybe(*candidates.only(left), syndromes.take(left))
+        return np.flatnonzero(intact), candidates.starts.take(np.flatnonzero(failed)), maybe
+
+    def _found(self, chunk, attempt, is_none, others):
+        """The attempt's candidates that are frames, all but those of a mask, and others that are, as Found."""
+        first = chunk * CHUNK
+        mine = slice(first, first + len(attempt.good))
+        if self._is_text[mine].any():
+            is_none[places_in(attempt.at, self._is_text[mine])] = True
+        words, kinds = without((attempt.at, attempt.kinds), np.flatnonzero(is_none))
+        keys = keys_of(self._presumed[mine], words)
+        words += first * SECTOR_WORDS
+        found = self._slots.fill(chunk, (words, kinds, keys), self._blocks.data.view("<u2"))
+        if len(others.starts) == 0:
+            return found
+        keys = self._presumed.take(others.starts >> SECTOR_SHIFT)
+        return Found(*in_place(found, stamped(self._blocks.data, *others, keys)))
 
 
 def _presumed_owners(owner):
@@ -73,53 +182,14 @@ def _presumed_owners(owner):
     return owner[last_owned]
 
 
-def _look(blocks, settled, first, presumed, expected):
-    """The frames of one chunk under their block's presumed owner, and what else may be frames in loose blocks."""
-    last = min(first + CHUNK, blocks.count)
-    source = np.flatnonzero(~settled[first:last]) + first
-    if len(source) == 0:
-        return Rough(NOTHING, _NONE), None
-    own = len(source)
-    if source[-1] == last - 1 and last < blocks.count and not settled[last]:
-        source = np.append(source, last)  # a frame may run into it; those that begin there are the next chunk's
-    data = near_copy(blocks, source)
-    at, kinds = looks_like_frames(blocks, source, data)
-    if own < len(source):
-        begun = np.searchsorted(at, own * SECTOR_SIZE)
-        at, kinds = at[:begun], kinds[:begun]
-    syndromes, seq, t_ms = _checked(data, at, kinds)
-    place = at >> SECTOR_SHIFT
-    at += ((source - np.arange(len(source))) * SECTOR_SIZE).take(place)  # from here on places in the whole
-    found = Found(at, kinds, presumed[source].take(place), seq, t_ms)
-    loose = blocks.owner[source] < 0
-    return _sorted_out(found, loose.take(place) if loose.any() else None, syndromes, expected)
-
-
-def _checked(data, at, kinds):
-    """Syndromes, sequence numbers and times of candidates of several kinds, kind by kind."""
-    syndromes, seq = np.empty(len(at), dtype=np.uint32), np.empty(len(at), dtype=np.uint16)
-    t_ms = np.empty(len(at), dtype=np.uint32)
+def _syndromes(data, candidates):
+    """Syndromes of candidates of several kinds, kind by kind; uint32."""
+    syndromes = np.empty(len(candidates.kinds), dtype=np.uint32)
     check = frame_check.of_this_thread()
-    for kind in np.flatnonzero(np.bincount(kinds, minlength=KIND_COUNT)).tolist():
-        chosen = np.flatnonzero(kinds == kind)
-        syndromes[chosen], seq[chosen], t_ms[chosen] = check.look(data, at.take(chosen), kind)
-    return syndromes, seq, t_ms
-
-
-def _sorted_out(candidates, loose, syndromes, expected):
-    """Candidates as frames of their block's presumed owner, failures and, in loose blocks, what still may be frames."""
-    kinds, owners = candidates.kinds, candidates.keys
-    if expected is None:
-        intact = np.zeros(len(kinds), dtype=bool)
-    else:
-        wanted = expected[:, 0].take(kinds) if expected.shape[1] == 1 else expected[kinds, owners]
-        intact = (syndromes == wanted) & (kinds != HEADER_KIND) & (owners >= 0)
-    found = _only(candidates, intact)
-    if loose is None:
-        return Rough(found, candidates.starts[_failed(intact, kinds, syndromes)]), None
-    failed = candidates.starts[_failed(intact, kinds, syndromes) & ~loose]
-    loose = np.flatnonzero(loose & ~intact)
-    return Rough(found, failed), _Loose(Found(*(column.take(loose) for column in candidates)), syndromes.take(loose))
+    for kind in np.flatnonzero(np.bincount(candidates.kinds, minlength=KIND_COUNT)).tolist():
+        chosen = np.flatnonzero(candidates.kinds == kind)
+        syndromes[chosen] = check.syndromes(data, candidates.starts.take(chosen), kind)
+    return syndromes
 
 
 def _failed(intact, kinds, syndromes):
@@ -130,55 +200,54 @@ def _failed(intact, kinds, syndromes):
     return failed
 
 
-def _only(found, mask):
-    chosen = np.flatnonzero(mask)
-    return found if len(chosen) == len(mask) else Found(*(column.take(chosen) for column in found))
-
-
-def _match_loose(blocks, parts, loose):
+def _match_loose(blocks, parts):
     """Give the candidates in loose blocks the keys that their CRC fits; those of none have failed."""
-    for one in loose:
-        if one:
-            _learn_keys(blocks, one)
+    for part in parts:
+        _learn_keys(blocks, part.maybe)
     guesses = _with_guesses(blocks.keys)
     tables = []
     for values in frame_check.expected(guesses.salts()) if guesses.pairs else []:
         order = np.argsort(values, kind="stable")
         tables.append((values[order], order.astype(np.int32)))
 
-    def match(one):
-        keys = np.full(len(one.syndromes), LOOSE, dtype=np.int32)
+    def match(part):
+        maybe = part.maybe
+        keys = np.full(len(maybe.syndromes), LOOSE, dtype=np.int32)
         for kind in range(KIND_COUNT) if tables else ():
-            chosen = np.flatnonzero(one.found.kinds == kind)
+            chosen = np.flatnonzero(maybe.kinds == kind)
             if kind == HEADER_KIND or len(chosen) == 0:
                 continue
             values, numbers = tables[kind]
-            place = np.minimum(np.searchsorted(values, one.syndromes[chosen]), len(values) - 1)
-            keys[chosen] = np.where(values[place] == one.syndromes[chosen], numbers[place], LOOSE)
+            place = np.minimum(np.searchsorted(values, maybe.syndromes[chosen]), len(values) - 1)
+            keys[chosen] = np.where(values[place] == maybe.syndromes[chosen], numbers[place], LOOSE)
         return keys
 
-    matched = each(lambda one: match(one) if one else None, loose)
+    matched = each(match, parts)
     true_numbers = _true_numbers(blocks.keys, guesses, matched)
-    for n, (one, keys) in enumerate(zip(loose, matched, strict=True)):
-        if one:
-            intact = keys >= 0
-            starts = one.found.starts[_failed(intact, one.found.kinds, one.syndromes)]
-            found = _only(one.found._replace(keys=true_numbers[keys]), intact)
-            parts[n] = Rough(_sorted(parts[n].found, found), np.sort(np.concatenate([parts[n].failed, starts])))
+    for part, keys in zip(parts, matched, strict=True):
+        if len(keys):
+            _add_matched(blocks.data, part, keys >= 0, true_numbers[keys])
 
 
-def _sorted(these, those):
-    """Two sets of frames as one, rising by offset; the second is mostly empty."""
-    if len(those.starts) == 0:
-        return these
-    both = Found(*(np.concatenate(column) for column in zip(these, those, strict=True)))
-    order = np.argsort(both.starts, kind="stable")
-    return Found(*(column.take(order) for column in both))
+def _add_matched(data, part, intact, keys):
+    """Put what turned out to be frames to the others, and what turned out to be none to the failures."""
+    maybe, part.maybe = part.maybe, _NOTHING_LEFT
+    failed = maybe.starts[_failed(intact, maybe.kinds, maybe.syndromes)]
+    part.failed = np.sort(np.concatenate([part.failed, failed]), kind="stable")
+    if intact.any():
+        more = Frames(*maybe[:2]).only(np.flatnonzero(intact))
+        part.frames = Frames(*in_place(part.frames, more))
+        found = Found(*in_place(part.batch.found, stamped(data, *more, keys[intact])))
+        outer = _outer(part.frames)
+        if outer is None:
+            part.batch = batch_of(found)
+        else:
+            _leave_out(part, found, ~outer)
 
 
-def _learn_keys(blocks, loose):
+def _learn_keys(blocks, maybe):
     """Headers that stand in loose blocks name logs and boots too."""
-    headers = loose.found.starts[(loose.found.kinds == HEADER_KIND) & (loose.syndromes == 0)]
+    headers = maybe.starts[(maybe.kinds == HEADER_KIND) & (maybe.syndromes == 0)]
     if len(headers):
         found = rows_at(blocks.data, headers, int(KIND_SIZES[HEADER_KIND])).view(frame_dtypes()[HEADER_KIND]).ravel()
         pairs = np.unique(np.stack([found["log_id"], found["boot"]]), axis=1)
@@ -207,16 +276,31 @@ def _true_numbers(keys, guesses, matched):
     return translation
 
 
-def _keep_outer_frames(parts):
-    """Leave out frames that lie wholly inside of another (carried in its payload), as a reader in order would.
+def _outer(frames):
+    """Frames that do not lie wholly inside of another (carried in its payload), as a mask; None if all of them.
 
-    Frames that share a few bytes are both kept: where the last byte of one was lost, the next one's first may fit.
+    That is how a reader in order would take them. Frames that share a few bytes are both kept: where the last byte of
+    one was lost, the next one's first may fit.
     """
+    ends = frames.starts + KIND_SIZES.take(frames.kinds)
+    if (ends[1:] > ends[:-1]).all():
+        return None
+    return ends > np.append(0, np.maximum.accumulate(ends)[:-1])
+
+
+def _keep_outer_across(parts):
+    """The same from chunk to chunk: a frame may run into the next one."""
     reached = 0
     for part in parts:
-        if len(part.found.starts) == 0:
-            continue
-        ends = part.found.starts + KIND_SIZES.take(part.found.kinds)
-        if ends[0] <= reached or (ends[1:] <= ends[:-1]).any():
-            part.found = _only(part.found, ends > np.maximum.accumulate(np.append(reached, ends[:-1])))
-        reached = max(reached, int(ends.max()))
+        if len(part.frames.starts):
+            ends = part.frames.starts + KIND_SIZES.take(part.frames.kinds)
+            if ends[0] <= reached:
+                _leave_out(part, part.batch.found, ends <= reached)
+            reached = max(reached, int(ends[-1]))
+
+
+def _leave_out(part, found, inner):
+    """Make the batch of `found` without the frames of a part for which `inner` is true."""
+    outside = np.flatnonzero(~np.isin(found.starts, part.frames.starts[inner]))
+    part.batch = batch_of(Found(*(column.take(outside) for column in found)))
+    part.frames = part.frames.only(np.flatnonzero(~inner))

@@ -10,7 +10,8 @@ import numpy as np
 
 _WRAP = 65536
 EARLY_MS = 2000  # a reading may be stamped that much before its neighbour
-_LONG = _WRAP // 4  # frames that a gap must be expected to hold before its wraps are counted by the clock
+LONG_GAP = _WRAP // 4  # frames that a gap must be expected to hold before its wraps are counted by the clock
+SHORT_MS = 60_000  # a pause up to which the count is sure
 
 
 @dataclass
@@ -48,7 +49,7 @@ def arrange(seq, t_ms):
     forward = step.view(np.int16)
     elapsed = np.diff(t_ms).view(np.int32)
     in_order = (forward > 0).all() and _runs_on(t_ms)
-    if in_order and elapsed.max() * _frames_per_ms(forward, elapsed) < _LONG:
+    if in_order and elapsed.max() * _frames_per_ms(forward, elapsed) < LONG_GAP:
         missing = int(forward.sum(dtype=np.int64)) + 1 - len(seq)
         return Sequence(None, len(seq), missing + _before_first(seq, t_ms, 0, len(seq) + missing), 0)
     by_time = np.argsort(t_ms, kind="stable")
@@ -77,13 +78,13 @@ def unwrapped(seq, t_ms):
     step = np.diff(seq).astype(np.int16).astype(np.int64)  # the nearer way round, also backwards
     elapsed = np.diff(t_ms)
     expected = elapsed * _frames_per_ms(step, elapsed)
-    step += np.where(expected > _LONG, np.round((expected - step) / _WRAP), 0).astype(np.int64) * _WRAP
+    step += np.where(expected > LONG_GAP, np.round((expected - step) / _WRAP), 0).astype(np.int64) * _WRAP
     return int(seq[0]) + np.concatenate([[0], np.cumsum(step)])
 
 
 def _frames_per_ms(step, elapsed):
     """Mean rate over the short gaps, where the count is sure."""
-    long = np.flatnonzero(elapsed >= 60_000)
+    long = np.flatnonzero(elapsed >= SHORT_MS)
     total_ms = int(elapsed.sum(dtype=np.int64)) - int(elapsed[long].sum(dtype=np.int64))
     frames = int(step.sum(dtype=np.int64)) - int(step[long].sum(dtype=np.int64))
     return max(frames, 0) / total_ms if total_ms else 0.0
@@ -101,5 +102,5 @@ def before_first(lost, first_ms, last_ms, span):
     elapsed = last_ms - first_ms
     if elapsed > 0:
         expected = first_ms * span / elapsed
-        lost += _WRAP * max(round((expected - lost) / _WRAP), 0) if expected > _LONG else 0
+        lost += _WRAP * max(round((expected - lost) / _WRAP), 0) if expected > LONG_GAP else 0
     return lost

@@ -15,8 +15,8 @@ from shared_protocol.frame import CRC_SIZE, OVERHEAD
 _MANY = 200  # frames of one size from which the tables are quicker than a call for each
 
 
-def pass_over(blocks, begins, ends):
-    """Where each gap goes on behind its intact frames of unknown kind, and these counted.
+def pass_over(blocks, begins, ends, possible):
+    """Where each gap goes on behind its intact frames of unknown kind, and these counted; only `possible` have any.
 
     Returns
     -------
@@ -26,7 +26,8 @@ def pass_over(blocks, begins, ends):
         By key number, type and length.
     """
     rest, unknown = begins, {}
-    chosen = np.flatnonzero((ends - begins >= OVERHEAD) & (blocks.owner[begins >> SECTOR_SHIFT] >= 0))
+    enough = ends.take(possible) - begins.take(possible) >= OVERHEAD
+    chosen = possible[enough & (blocks.owner.take(begins.take(possible) >> SECTOR_SHIFT) >= 0)]
     while len(chosen):
         at = rest[chosen]
         heads = rows_at(blocks.data, at, 4).view("<u2")
