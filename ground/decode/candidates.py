@@ -54,7 +54,7 @@ def elsewhere(blocks, first, good, hurt_headers):
     at = hurt_headers[(hurt_headers >= first) & (hurt_headers < first + len(good))] * SECTOR_WORDS
     at = at[words[at] == SYNC_WORD]
     begins = 2 * at, kind_of_pair().take(words[at + 1])
-    starts, kinds = in_place(odd, begins) if len(at) and len(odd[0]) else begins if len(at) else odd
+    starts, kinds = in_place(odd, begins)
     fits = np.flatnonzero(_fits(blocks, starts, kinds))
     return starts.take(fits), kinds.take(fits)
 

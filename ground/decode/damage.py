@@ -88,7 +88,7 @@ def account(blocks, settled, intact_text, rough):
 
 def _gaps(blocks, numbers, looked_at, frames, reached):
     """Gaps in the blocks `numbers`; frames before them reach up to `reached`."""
-    starts, kinds = frames
+    starts, kinds, _places = frames
     inside = looked_at[starts >> SECTOR_SHIFT]
     if not inside.all():
         starts, kinds = starts[inside], kinds[inside]

@@ -102,7 +102,9 @@ def end_to_end(founds):
 
 
 def in_place(these, those):
-    """Columns of two sets of frames as one, rising by the first column, which is their offset; copies."""
+    """Columns of two sets of frames as one, rising by the first column, which is their offset."""
+    if len(these[0]) == 0 or len(those[0]) == 0:
+        return list(these if len(these[0]) else those)
     both = [np.concatenate(column) for column in zip(these, those, strict=True)]
     order = np.argsort(both[0], kind="stable")  # two rising runs: merged in one pass
     return [column.take(order) for column in both]

@@ -27,13 +27,13 @@ from dataclasses import dataclass, fields
 import numpy as np
 from scipy.stats import binom
 
+from ground.decode.loose import BOOTS_AROUND
 from ground.decode.records import read
-from ground.decode.rough import _BOOTS_AROUND
 from tests.property.damager import KINDS, Outcome, compare, write_log
 
 FLIPS = "bits turned over"
 SHARES = {FLIPS: 0.91, "bursts overwritten": 0.05, "bytes lost": 0.02, "bytes inserted": 0.02}  # of what is left to do
-SALTS_MAX = 2 + 2 * _BOOTS_AROUND  # boots of the log, and those guessed beside them
+SALTS_MAX = 2 + 2 * BOOTS_AROUND  # boots of the log, and those guessed beside them
 LENGTH_OF_DISTANCE_6 = 268 + 32  # bits with the CRC
 
 
