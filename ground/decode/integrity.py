@@ -10,7 +10,7 @@ has them. `stretches` says for which time the record is whole, thinned or empty.
 
 import numpy as np
 
-from ground.decode import losses, stretches
+from ground.decode import endings, losses, stretches
 from ground.decode.copies import CARD, KEYS_MAX, Copies
 from ground.decode.copy_notes import found_by, told_of_copies
 from ground.decode.moments import iso
@@ -38,7 +38,8 @@ def account(source, records, decoded, parts, numbers):
     duplicates = _duplicates(decoded, parts)
     covered, thinned = _stretches(records, decoded)
     notes = list(decoded.notes) + told_of_copies(decoded, parts, covered)
-    notes += losses.notes(source, records, decoded, sectors["sectors_bad"], sectors["frames_bad"], covered)
+    cut = endings.shorts(source, records, decoded)
+    notes += losses.notes(source, records, decoded, sectors["sectors_bad"], sectors["frames_bad"], covered, cut)
     unknown = _unknown_records(records, mine)
     if unknown:
         notes.append(
@@ -60,7 +61,8 @@ def account(source, records, decoded, parts, numbers):
         "frames_bad": sectors.pop("frames_bad"),
         "frames_missing": sum(boot.missing for boot in decoded.boots),
         "frames_thinned": sum(thinned.values()),
-        "cut_short": losses.is_cut(records),
+        "cut_short": losses.is_cut(records) or any(one.last for one in cut),
+        "ends_early": [endings.as_json(one, decoded, records.keys.pairs) for one in cut],
         "frames_duplicate": sum(duplicates.values()),
         **sectors,
         "sources": _sources(parts, decoded),

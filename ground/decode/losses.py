@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from ground.decode import endings
 from ground.decode.choice import label
 from ground.decode.copies import FLASH, second_copy_blocks
 from ground.decode.moments import iso
@@ -50,7 +51,7 @@ class Stretch:
     when: str  # empty without a time of day
 
 
-def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=()):
+def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut_copies=()):
     """Sentences without their full stop; none for a log that is whole.
 
     Parameters
@@ -62,6 +63,7 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=()):
         As in integrity.json.
     covered : list of (BootFrames, stretches.Stretch)
         Looked at where the second copy had a part in it: its own numbers have holes on purpose.
+    cut_copies : list of endings.Short
     """
     said = _where_from(source, decoded)
     if source.kind != "capture" and any(boot.missing for boot in decoded.boots):
@@ -69,7 +71,8 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=()):
             if log.chosen:
                 said += _told(log, lost_sectors(records, decoded, log.log_id))
     cut = is_cut(records)
-    hurt = [_CUT] if cut else []
+    hurt = [endings.told(one, decoded, records.keys.pairs) for one in cut_copies]
+    hurt += [_CUT] if cut and not hurt else []
     hurt += _hurt(sectors_bad, frames_bad, cut or any(boot.missing for boot in decoded.boots))
     whole = not hurt and len(said) == len(_where_from(source, decoded)) and source.kind != "capture"
     if decoded.origin is not None and FLASH in decoded.origin.by_copy:

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ground.decode import carve, gather, littlefs
+from ground.decode import carve, endings, gather, littlefs
 from ground.decode.extents import data_extents, merged, overlap, without
 from ground.decode.sectors import header_rows, marked_blocks
 from ground.decode.wire import SECTOR_SIZE
@@ -56,6 +56,8 @@ class Source:
         Log files named by the file system: name, log_id or None.
     by_log : dict of int to callable
         Where the logs are too many to be held together: by log id, what gives the buffers of that one.
+    endings : list of endings.Ending
+        Where images and log files end, and where they should.
     """
 
     kind: str
@@ -64,6 +66,7 @@ class Source:
     bytes_read: int
     files: list = field(default_factory=list)
     by_log: dict = field(default_factory=dict)
+    endings: list = field(default_factory=list)
 
 
 def open_source(path, progress=None):
@@ -126,6 +129,7 @@ def _folder(path, progress):
         data = _mapped(entry)
         if LOG_NAME.fullmatch(entry.name):
             source.files.append({"name": entry.name, "log_id": first_log_id(data)})
+            source.endings.append(endings.of_file(entry.name, entry, len(data), is_image=False))
         if len(data):
             source.buffers.append((_real_part(entry, data), None))
             source.names.append(entry.name)
@@ -173,16 +177,23 @@ def _carved(path, handle, size, progress):
     if len(runs) == 0 and len(headers) == 0:
         lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
         guess = _guess(_mapped(path, min(size, 1 << 20)))
-        raise NothingThere(path, f"{guess}no Thistledown log in it{lost}", _STEP)
+        cut = endings.cut_advice(path, size)
+        step = f"{cut}, and the log may lie behind the cut: copy the whole card again" if cut else _STEP
+        raise NothingThere(path, f"{guess}no Thistledown log in it{lost}", step)
     if small and len(runs) and (LOG_NAME.fullmatch(path.name) or _looks_like_log(runs)):
         data = _mapped(path, extents[-1][1])  # without the hole behind its end: armed files are made at full size
-        files = [] if PART_NAME.fullmatch(path.name) else [{"name": path.name, "log_id": first_log_id(data)}]
-        return Source("log", [(data, None)], [path.name], size, files)
+        if PART_NAME.fullmatch(path.name):
+            return Source("log", [(data, None)], [path.name], size)
+        ending = endings.of_file(path.name, path, size, is_image=False)
+        files = [{"name": path.name, "log_id": first_log_id(data)}]
+        return Source("log", [(data, None)], [path.name], size, files, endings=[ending])
     flash = littlefs.volume(_mapped(path)) if size <= _FLASH_MAX else None
     if flash:
         return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals))
     kind, phase = _layout(runs, headers)
     source = Source(kind, [], [path.name], total, _files_by_fat(path))
+    if kind == "image":
+        source.endings.append(endings.of_file(path.name, path, size, is_image=True))
     if int(runs["count"].sum()) * SECTOR_SIZE > _AT_ONCE_MAX:
         source.by_log = _log_by_log(path, size, runs, headers, intervals)
     else:
