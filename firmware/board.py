@@ -71,23 +71,29 @@ class Board:
         """From now on feed() has to be called every few seconds; there is no way back."""
         watchdog = _made(_make_watchdog, None)
         if watchdog is not None:
-            self.feed = watchdog.feed
+            self.feed = self.storage.feed = watchdog.feed
 
     def unique_id(self) -> bytes:
         """Serial number of the board, 8 bytes."""
         return (bytes(machine.unique_id()) + bytes(8))[:8]
 
 
-def make_card(spi: int, sck: int, mosi: int, miso: int, cs: int):
-    """The card as a block device: the port's own where it has one, else our driver on an SPI bus. May raise."""
+def make_card(spi: int, sck: int, mosi: int, miso: int, cs: int, feed):
+    """The card as a block device: the port's own where it has one, else our driver on an SPI bus. May raise.
+
+    Either feeds the watchdog before each block, for one call of the FAT driver may move several.
+    """
     port_card = getattr(machine, "SDCard", None)
     if port_card is not None:
-        return port_card()
+        card = port_card()
+        from firmware.drivers.port_card import PortCard  # behind what may raise: see there
+
+        return PortCard(card, feed)
     from firmware.drivers.sdcard import SDCard
 
     pin = machine.Pin
     bus: "Any" = machine.SPI(spi, baudrate=_CARD_HZ_START, sck=pin(sck), mosi=pin(mosi), miso=pin(miso))
-    return SDCard(bus, pin(cs, pin.OUT, value=1), time.ticks_ms, time.sleep_ms, _CARD_HZ)
+    return SDCard(bus, pin(cs, pin.OUT, value=1), time.ticks_ms, time.sleep_ms, _CARD_HZ, feed)
 
 
 def reset_causes() -> tuple:

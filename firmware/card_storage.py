@@ -9,23 +9,28 @@ if TYPE_CHECKING:
     from typing import Any
 
 
+def _nothing():
+    pass
+
+
 class CardStorage:
     """Files on the card, used directly and not through a mount point: so a lost card is simply begun anew.
 
-    Made from the numbers of the card's bus and pins. Everything may raise OSError.
+    Made from the numbers of the card's bus and pins; `feed` is the watchdog's. Everything may raise OSError.
     """
 
     def __init__(self, spi: int, sck: int, mosi: int, miso: int, cs: int):
         self._wiring = (spi, sck, mosi, miso, cs)
         self._card: "Any" = None
         self._fs: "Any" = None
+        self.feed: "Any" = _nothing
 
     def mount(self) -> None:
         """Start the card and read its file system. OSError without a card or without a FAT on it."""
         if self._card is None:
             from firmware.board import make_card
 
-            self._card = make_card(*self._wiring)
+            self._card = make_card(*self._wiring, self.feed)
         self._fs = vfs.VfsFat(self._card)  # type: ignore[abstract]  # the stub says so, the port can
 
     def names(self) -> list:

@@ -3,8 +3,8 @@
 The text is written, the file stretched to its full size by seeking past its end, and then it is closed, which is what
 writes its size into the directory. So a power cut anywhere before leaves a file of size nought, never one whose
 beginning is what the card held before (an older log, at worst). After the close no write ever changes the directory or
-the allocation table again. The file grows in steps, because a slow card takes seconds for all of it and the watchdog
-has to be fed. A card with less room than asked for gives what it has.
+the allocation table again. The file grows in steps: a card with less room than asked for gives what it has, and a slow
+one what it can in the time that it is given, for nobody measures meanwhile. A short log is followed by the next.
 
 This module is only imported when a log is armed (spare.py).
 """
@@ -36,15 +36,18 @@ def log_number(name: str) -> int:
     return int(digits) if digits.isdigit() else 0
 
 
-def create(storage, number: int, size_mib: int, text_sectors, feed) -> int:
-    """Make the file with these first sectors, at its full size; the number of sectors it got. Raises OSError."""
+def create(storage, number: int, size_mib: int, text_sectors, feed, may_grow) -> int:
+    """Make the file with these first sectors, at its full size; the number of sectors it got. Raises OSError.
+
+    Once it is large enough to be of use, it grows only as long as `may_grow()`.
+    """
     name = log_name(number)
     file = storage.open(name, "wb")
     try:
         for sector in text_sectors:
             feed()
             file.write(sector)
-        sectors = _stretch(file, size_mib, feed)
+        sectors = _stretch(file, size_mib, feed, may_grow)
     finally:
         feed()
         file.close()
@@ -70,8 +73,8 @@ def text_sectors(contact: str, log_id: int, boot: int, seq: int, t_ms: int, firs
     return sectors
 
 
-def _stretch(file, size_mib, feed):
-    """Make the open file `size_mib` long, or as long as the card has room for; its sectors."""
+def _stretch(file, size_mib, feed, may_grow):
+    """Make the open file `size_mib` long, or as long as the card has room or time for; its sectors."""
     size = 0
     for step in range(1, size_mib + 1):
         feed()
@@ -79,6 +82,8 @@ def _stretch(file, size_mib, feed):
         size = file.seek(asked - 1) + 1
         if size < asked:  # seek() stops where the card is full
             size -= 1
+            break
+        if not may_grow():
             break
     sectors = size // SECTOR_SIZE
     if sectors >= _SECTORS_MIN:

@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 _ROOM_MIN = const(660)  # sectors; the usual rates need 1.05 a second
 _RETRY_MS = const(3000)  # the framer holds more than that
 _RETRY_FULL_MS = const(60000)  # each try makes a file and removes it again
+_RETRY_TIMES = const(8)  # the time that the try before took: whoever opens a log measures nothing meanwhile
+_ARMING_MS = const(10000)  # after so long a new log is not made any longer
 _ENOSPC = const(28)
 _EIO = const(5)
 _BUSY_MS = const(8)  # most writes are over by then; a longer one is looked at again in the next turn
@@ -78,6 +80,7 @@ class Logbook:
         self._losses = 0  # in a row
         self._lost_at_ms = 0
         self._retry_at_ms = 0
+        self._opening_ms = 0  # when the card was tried last
         self._is_written = False  # the oldest waiting sector has been handed to the card, and how it ended is not known
         self._sector: "Any" = None  # that one
         self._begun_ms = 0
@@ -100,12 +103,14 @@ class Logbook:
 
     def open(self, now_ms: int) -> bool:
         """Mount the card and resume or arm a log; False, and try again later, if the card says no."""
+        self._opening_ms = self._clock.now()
         try:
             self._open(now_ms)
         except Exception as error:  # OSError as a rule, and whatever a card's driver comes up with
             self.is_open = False
-            is_full = _error_number(error) == _ENOSPC
-            self._retry_at_ms = self._clock.now() + (_RETRY_FULL_MS if is_full else _RETRY_MS)
+            failed_ms = self._clock.now()
+            pause_ms = _RETRY_FULL_MS if _error_number(error) == _ENOSPC else _RETRY_MS
+            self._retry_at_ms = failed_ms + max(pause_ms, _RETRY_TIMES * (failed_ms - self._opening_ms))
             if not self.was_lost:
                 self.was_lost = True
                 self._lost_at_ms = now_ms
@@ -169,6 +174,13 @@ class Logbook:
             if not self.is_open:
                 break
         return False
+
+    def has_time(self, now_ms: int) -> bool:
+        """False if the turn that began at `now_ms` has been long already: measuring comes before another sector."""
+        return self._clock.now() - now_ms < _SLOW_MS
+
+    def _may_grow(self):
+        return self._clock.now() - self._opening_ms < _ARMING_MS
 
     def _settled(self):
         """How the write in hand ended; NOT_READY if the card takes longer than most writes do."""
@@ -257,7 +269,7 @@ class Logbook:
             self.continues = log_id
             log_id = log_arm.new_id((log_id, self._previous_id))
         text = log_arm.text_sectors(self._contact, log_id, self.boot, self._framer.seq, now_ms)
-        total = log_arm.create(self._storage, number, self._size_mib, text, self._feed)
+        total = log_arm.create(self._storage, number, self._size_mib, text, self._feed, self._may_grow)
         following = len(text)
         self._file = self._storage.open(name, "r+b")
         self._file.seek(following * SECTOR_SIZE)

@@ -50,14 +50,18 @@ _ETIMEDOUT = const(110)
 
 
 class SDCard:
-    """begin() once, then readblocks, writeblocks and ioctl as MicroPython's block protocol has them."""
+    """begin() once, then readblocks, writeblocks and ioctl as MicroPython's block protocol has them.
 
-    def __init__(self, spi: "SpiBus", cs: "OutputPin", ticks_ms, sleep_ms, hz: int = 10000000):
+    `feed()`, if there is one, is the watchdog's.
+    """
+
+    def __init__(self, spi: "SpiBus", cs: "OutputPin", ticks_ms, sleep_ms, hz: int = 10000000, feed=None):
         self._spi = spi
         self._cs = cs
         self._ticks_ms = ticks_ms
         self._sleep_ms = sleep_ms
         self._hz = hz
+        self._feed = feed
         self._frame = bytearray(6)
         self._byte = bytearray(1)
         self._pair = bytearray(2)
@@ -339,6 +343,8 @@ class SDCard:
         self._spi.write(self._byte)
 
     def _prepare(self) -> int:
+        if self._feed is not None:
+            self._feed()  # a try takes four seconds at worst, and one call of the FAT driver makes several
         return OK if self._ready else self.begin()
 
     def _failed(self, status: int) -> None:

@@ -45,7 +45,7 @@ class LogTask:
         age_ms = _AGE_MS * self.slowness
         if logbook.ready(now_ms):
             for _ in range(_COMMITS_MAX):
-                if not framer.waits(now_ms, age_ms) or not logbook.commit(now_ms):
+                if not framer.waits(now_ms, age_ms) or not logbook.commit(now_ms) or not logbook.has_time(now_ms):
                     break
             if framer.dropped != self._dropped:
                 self._journal.event(now_ms, events.RECORDS_LOST, events.CARD, 0, framer.dropped - self._dropped)

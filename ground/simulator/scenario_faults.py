@@ -141,7 +141,7 @@ class CardSlow(Part):
     kind: Literal["card_slow"]
     at_s: float | None = _moment_or_power_up()
     for_s: float | None = _duration()
-    factor: int = number(100, 2, 10000, "how many times as long")
+    factor: int = number(100, 2, 10000, "how many times as long; 2 s at most")
 
 
 class CardStalls(Part):

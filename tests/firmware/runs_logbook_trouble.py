@@ -196,3 +196,41 @@ def the_first_sector_is_read_back():
     card.forgets = True
     power.fly(1, 0)
     assert power.logbook.verified == -1
+
+
+def a_card_that_takes_long_to_say_no_is_asked_again_after_longer():
+    power = Power(formatted_card(), 1)
+    tries = []
+
+    def mount():
+        tries.append(power.time.ms)
+        power.time.ms += 2000
+        raise OSError(110)
+
+    power.storage.mount = mount
+    assert not power.open()
+    while power.time.ms < 100000:
+        power.time.ms += 100
+        power.logbook.ready(power.time.ms)
+    pauses = [after - before for before, after in zip(tries, tries[1:])]  # noqa: B905, RUF007 (not over there)
+    assert 5 <= len(pauses) <= 6 and min(pauses) >= 2000 + 8 * 2000 and max(pauses) <= 2000 + 8 * 2000 + 200, pauses
+
+
+def a_slow_card_gets_a_log_as_large_as_it_can_make_in_ten_seconds():
+    for write_ms, whole in ((10, True), (500, False)):
+        card = formatted_card(65536)
+        power = Power(card, 1, size_mib=24)
+        plain = card.writeblocks
+
+        def slow(block, buf):
+            power.time.ms += write_ms  # noqa: B023 (called before the loop goes on)
+            plain(block, buf)  # noqa: B023
+
+        card.writeblocks = slow
+        assert power.logbook.open(0)
+        assert power.time.ms < 10000 + 8 * write_ms
+        size_mib = power.storage.size("TD000001.LOG") >> 20
+        assert size_mib == 24 if whole else 1 <= size_mib < 12, size_mib
+        mark = power.fly(3, 0)
+        assert marks_of(card) == list(range(mark))
+        assert cut_and_resume(card).logbook.resumed

@@ -64,6 +64,17 @@ def test_several_blocks_are_moved_by_one_command(kind):
     assert card.log == [25, 13, 18, 12]
 
 
+def test_the_watchdog_is_fed_before_each_try():
+    card = FakeCard("sdhc")
+    fed = []
+    sd = SDCard(card, card.cs, card.ticks_ms, card.sleep_ms, feed=lambda: fed.append(len(card.log)))
+    sd.begin()
+    card.corrupt_reads = 2
+    sd.readblocks(7, bytearray(512))
+    sd.writeblocks(7, block_of(7))
+    assert len(fed) == len(set(fed)) == 4
+
+
 def test_crc_is_switched_on_before_anything_else_is_asked():
     card, sd = make()
     sd.begin()

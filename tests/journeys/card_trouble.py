@@ -32,6 +32,14 @@ KINDS = {
     "busy 2 s with one block": (
         "spi", [{"kind": "card_stalls", "at_us": AT_S * S, "for_us": 1 * S, "busy_ms": 2000}], 63,
     ),
+    "port's driver, 2 s a block": (  # it waits for the card itself; when the trouble begins the ring is full
+        "block",
+        [
+            {"kind": "card_removed", "at_us": AT_S * S, "for_us": 11 * S // 2},
+            {"kind": "card_stalls", "at_us": AT_S * S, "for_us": 30 * S, "busy_ms": 2000},
+        ],
+        100,
+    ),
     "4 dead sectors": ("spi", [{"kind": "card_dies", "at_us": AT_S * S, "blocks": 4}], 65),
     "60 dead sectors": ("spi", [{"kind": "card_dies", "at_us": AT_S * S, "blocks": 60}], 100),
 }  # fmt: skip

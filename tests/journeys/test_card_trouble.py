@@ -3,13 +3,15 @@
 The longest turn allowed is that of arming or resuming a log; nothing else holds the loop up.
 """
 
+import itertools
 import struct
 
 import pytest
 
+from firmware.core.boots import CAUSE_POWER, CAUSE_WATCHDOG
 from shared_protocol import records
 from tests.interpreters import micropython_path
-from tests.journeys.card_trouble import fly_kind
+from tests.journeys.card_trouble import AT_S, S, Trouble, fly_kind
 
 pytestmark = pytest.mark.skipif(micropython_path() is None, reason="no MicroPython on this platform")
 
@@ -67,6 +69,40 @@ def test_a_slow_card_is_not_waited_for_and_costs_nothing(tmp_path, kind):
     assert trouble.missing(trouble.card) == 0
     assert trouble.loop_ms_max() <= 60
     assert "card_slow" in trouble.names()
+
+
+def test_a_port_that_waits_for_two_seconds_with_each_block_measures_between_any_two_of_them(tmp_path):
+    trouble = fly_kind(tmp_path, "port's driver, 2 s a block")
+    assert [boot["reason"] for boot in trouble.flight.boots] == ["end_of_world"]
+    assert trouble.loop_ms_max() < 2 * 2000  # one block, and what the turn would have taken anyway
+    assert trouble.gap_s({**trouble.card, **trouble.flash}) < 3 * 2.1  # the log's search, verifying, one sector
+    assert "card_slow" in trouble.names()
+
+
+@pytest.mark.parametrize("interface", ["block", "spi"])
+def test_arming_a_log_on_a_card_that_takes_two_seconds_for_each_block_is_no_reset(tmp_path, interface):
+    trouble = Trouble(tmp_path, interface, [{"kind": "card_stalls", "at_us": 0, "busy_ms": 2000}], seconds=100)
+    (boot,) = trouble.flight.boots
+    assert boot["reason"] == "end_of_world"
+    assert boot["watchdog_feed_longest_ms"] < 2500  # eight thousand are allowed
+    assert trouble.flight.complaints() == []
+
+
+def test_a_card_that_hangs_for_longer_than_the_watchdog_costs_a_restart_and_the_log_says_so(tmp_path):
+    faults = [{"kind": "card_stalls", "at_us": AT_S * S, "for_us": S, "busy_ms": 10000}]
+    trouble = Trouble(tmp_path, "block", faults, seconds=100)
+    assert [boot["reason"] for boot in trouble.flight.boots] == ["watchdog", "end_of_world"]
+    assert trouble.flight.complaints() == []
+    restarted_s = trouble.flight.boots[1]["start_us"] / 1e6
+    times = [
+        trouble.flight.boots[boot - 1]["start_us"] / 1e6 + t_ms / 1000
+        for boot, kind, _seq, t_ms in trouble.card
+        if kind == records.PRESSURE
+    ]
+    hole = max(after - before for before, after in itertools.pairwise(sorted(times)))
+    assert 8 < hole < 11 and min(time for time in times if time > restarted_s) < restarted_s + 2.5
+    assert [a for _, name, a, _ in trouble.events() if name == "power_up"] == [CAUSE_POWER, CAUSE_WATCHDOG]
+    assert "log_resumed" in trouble.names() and len(trouble.ids) == 1
 
 
 def test_a_dead_stretch_of_the_card_is_left_behind_and_the_new_log_says_which_one_it_continues(tmp_path):

@@ -124,6 +124,15 @@ def test_a_swapped_chip_answers_at_the_same_address(make):
     bus.writeto(0x77, b"\x1e")
 
 
+def test_asking_a_swapped_chip_for_what_only_the_other_has_is_no_misuse_and_writing_there_is(make):
+    board, bus, _ = make([{"kind": "swapped_chip", "chip": "pressure", "by": "bmp280", "at_us": S}])
+    board.clock.advance(60 * S)
+    bus.readfrom_mem(0x77, 0xA2, 2)  # an MS5611 has its calibration there
+    assert board.ledger.objections == [] and board.ledger.counts["objections_forgiven"] == 2
+    bus.writeto_mem(0x77, 0xD0, b"\x00")
+    assert [one["who"] for one in board.ledger.objections] == ["pressure"]
+
+
 def test_a_held_bus_waits_for_nine_clocks_of_the_pins(make):
     board, bus, _ = make([{"kind": "stuck_bus", "chip": "pressure", "at_us": S}])
     config_of(bus)

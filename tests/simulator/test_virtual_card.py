@@ -284,6 +284,15 @@ def test_hooks_see_each_block_and_can_change_refuse_or_cut_it(tmp_path):
     assert card._raw_block(505) == bytes(BLOCK)
 
 
+def test_a_slow_card_takes_no_longer_for_a_block_than_a_cold_one_does(tmp_path):
+    card = opened(formatted(tmp_path / "card.img", 17))
+    card.busy_factor = 100
+    times_us = [card.busy_us() for _ in range(20000)]
+    assert max(times_us) == 2_000_000 and min(times_us) < 125_000
+    card.stall_us = 9_000_000  # but the fault that names a time gets it
+    assert card.busy_us() == 9_000_000
+
+
 def test_a_slow_card_takes_longer(tmp_path):
     slow, quick = (opened(formatted(tmp_path / f"{name}.img", 17)) for name in "ab")
     slow.busy_factor = 20

@@ -1,4 +1,8 @@
-"""Gaps in what a soak left on its card, and what stands beside each: a fault of the part, or an event that names it."""
+"""Gaps in what a soak left on card and flash, and what explains each: a fault of the part, or an event that names it.
+
+A fault explains no more than the time that it lasts and a while after it. A gap that goes on for longer needs an event
+at its beginning or its end.
+"""
 
 from dataclasses import dataclass
 
@@ -9,8 +13,11 @@ from ground.decode.sources import open_source
 from ground.decode.wire import KIND_OF_NAME
 from shared_protocol import events
 
+_POWER_UP_S = 60.0  # the receiver's first fix
 _RECOVERY_S = 20.0  # a lost chip is tried again every 8 s at most, the receiver needs a fix
 _NEAR_S = 3.0
+_SAID_WITHIN_S = 60.0
+_SLOW_CARD_S = 13.0  # that event is said once in ten seconds
 _OPEN_S = 1.5  # what the last second measured is still in memory when the world ends
 _TIMES = 5  # so many periods without a reading are a gap
 _STEADY = {events.SOUNDER_ON, events.SELF_TEST, events.GNSS_IDENTIFIED, events.CHIP_IDENTIFIED, events.CHIP_PRESENT}
@@ -41,19 +48,21 @@ _EVERYBODY = (events.CARD, events.SYSTEM)
 
 @dataclass(frozen=True)
 class Gap:
-    """A stretch of world time without a reading [s], and what explains it ("" for nothing)."""
+    """A stretch of world time without a reading [s], what explains it ("" for nothing), and whether the log does."""
 
     stream: str
     begin_s: float
     end_s: float
     reason: str
+    is_told: bool  # an event of that part stands beside it, so that somebody without a list of the faults knows
 
 
 class Recording:
-    """Every frame on a card, on world time. `result` is the FlightResult."""
+    """Every frame on the card and in the flash, on world time. `result` is the FlightResult."""
 
-    def __init__(self, image, result):
-        found = read(open_source(image).buffers)
+    def __init__(self, result):
+        places = [result.card_image] + ([result.flash_image] if result.flash_image else [])
+        found = read([buffer for place in places for buffer in open_source(place).buffers])
         self._rows, self._keys, self._pairs = found.rows, found.row_keys, found.keys.pairs
         self._starts_s = np.array([boot["start_us"] / 1e6 for boot in result.boots])
         self.logs = sorted({log_id for log_id, _ in self._pairs})
@@ -100,7 +109,8 @@ def gaps(recording, faults, result, factor):
             begin, end = float(times[index]), float(times[index + 1])
             if end - begin <= longest_s * factor and _was_landed(phases, begin, end):
                 continue
-            found.append(Gap(stream.name, begin, end, _reason(stream, begin, end, spans, cuts, recording.events)))
+            told = _told(stream, begin, end, recording.events)
+            found.append(Gap(stream.name, begin, end, _reason(stream, begin, end, spans, cuts, told), bool(told)))
     return found
 
 
@@ -118,20 +128,27 @@ def _span(fault, end_s):
     return begin, min(begin + fault.get("for_us", 0) / 1e6 + _RECOVERY_S, end_s), fault.get("chip"), fault["kind"]
 
 
-def _reason(stream, begin, end, spans, cuts, said):
-    if begin == 0.0:
+def _told(stream, begin, end, said):
+    """The first event of that part where the gap begins or ends, or 0."""
+    for at, code, source, *_ in said:
+        if source not in (*stream.sources, *_EVERYBODY) or code in _STEADY:
+            continue
+        before_s = _SLOW_CARD_S if code == events.CARD_SLOW else _NEAR_S
+        if (begin - before_s <= at <= begin + _SAID_WITHIN_S and at <= end + _NEAR_S) or abs(at - end) <= _NEAR_S:
+            return code
+    return 0
+
+
+def _reason(stream, begin, end, spans, cuts, told):
+    if begin == 0.0 and end <= _POWER_UP_S:
         return "power-up"
     for at in cuts:
-        if begin - 1.0 <= at <= end + 1.0:
+        if begin - 1.0 <= at <= end + 1.0 and end <= at + _RECOVERY_S:
             return "restart"
     for first, last, chip, kind in spans:
-        if _befalls(stream, chip, kind) and first <= end and begin <= last:
+        if _befalls(stream, chip, kind) and first - _NEAR_S - stream.period_ms / 1000 <= begin and end <= last:
             return kind
-    for at, code, source, *_ in said:
-        is_ours = source in (*stream.sources, *_EVERYBODY) and code not in _STEADY
-        if is_ours and begin - _NEAR_S <= at <= end + _NEAR_S:
-            return f"event {code}"
-    return ""
+    return f"event {told}" if told else ""
 
 
 def _befalls(stream, chip, kind):

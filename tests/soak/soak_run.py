@@ -51,7 +51,7 @@ def soak(
         scenario, Path(folder), seed=seed, world=world, faults=faults, settings=settings, progress=progress,
         heap_every_s=HEAP_EVERY_S,
     )  # fmt: skip
-    recording = Recording(result.card_image, result)
+    recording = Recording(result)
     factor = (settings or {}).get("landed_period_factor", Settings().landed_period_factor)
     found = gaps(recording, faults, result, factor)
     return Summary(result, faults, recording, found, heap_growth(result.boots))

@@ -94,6 +94,16 @@ def test_a_hole_without_a_fault_is_unexplained_and_one_beside_its_fault_is_not()
     assert reasons(_Said(hole), boots=2) == [("pressure", "restart")]
 
 
+def test_a_fault_or_a_restart_explains_a_while_after_it_and_no_more():
+    fault = {"kind": "card_dies", "at_us": 299_500_000, "for_us": 9_000_000}
+    lost = [(301.0, events.CARD_LOST, events.CARD, 0, 0, 0)]
+    assert reasons(_Said((300.0, 325.0)), [fault]) == [("pressure", "card_dies")]
+    assert reasons(_Said((300.0, 590.0)), [fault]) == [("pressure", "")]
+    assert reasons(_Said((300.0, 590.0)), boots=2) == [("pressure", "")]
+    assert reasons(_Said((300.0, 590.0), said=lost), [fault]) == [("pressure", f"event {events.CARD_LOST}")]
+    assert reasons(_Said((0.0, 90.0))) == [("pressure", "")]  # power-up takes a minute at most
+
+
 def test_an_event_explains_a_hole_only_if_it_is_of_that_part_and_near():
     hole = (300.0, 310.0)
     lost = (events.CHIP_LOST, events.BAROMETER, 0, 0, 0)

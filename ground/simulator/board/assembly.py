@@ -19,7 +19,7 @@ from ground.simulator.board.gnss.receiver import VirtualReceiver
 from ground.simulator.board.gnss.recorded import RecordedStream
 from ground.simulator.board.heap_watch import HeapWatch
 from ground.simulator.board.i2c import I2C, Wires
-from ground.simulator.board.ledger import Ledger
+from ground.simulator.board.ledger import GuestLedger, Ledger
 from ground.simulator.board.machine_module import PWRON_RESET, WDT_RESET
 from ground.simulator.board.noise import Noise
 from ground.simulator.board.onewire_bus import OneWire, Wire
@@ -109,7 +109,8 @@ class Board:
         """Put another kind of chip into the place of this one; put_back() brings the first back."""
         socket = self.sockets[name]
         socket.unplug()
-        other = I2C_CHIPS[kind](self.clock, self.source, self.ledger, name=name, **self._common)
+        ledger = GuestLedger(self.ledger)
+        other = I2C_CHIPS[kind](self.clock, self.source, ledger, name=name, **self._common)
         socket.wires.attach(socket.address, other)
         self.ledger.forgive(name, self.clock.now_us + _GOOD_FAITH_US)
 

@@ -24,6 +24,9 @@ _WAKE_US = 120000  # first initialisation after power-up
 _IOCTL_INIT, _IOCTL_DEINIT, _IOCTL_SYNC, _IOCTL_COUNT, _IOCTL_SIZE, _IOCTL_ERASE = 1, 2, 3, 4, 5, 6
 _TIDY_ODDS = 50  # one write in so many takes tens of milliseconds
 _STALL_ODDS = 2000  # and one in so many much longer
+# No slow card takes longer for a block: 250 ms by the standard (SD Physical Layer Simplified Specification, 4.6.2.2),
+# two seconds when it is cold and tidies up (common practice, no source). A fault card_stalls may name a longer time.
+_BUSY_US_MAX = 2000000
 
 
 class Card:
@@ -173,7 +176,7 @@ class Card:
             busy_us += 8000 + (draw >> 10) % 32000
         if draw % _STALL_ODDS == 0:
             busy_us += 60000
-        return max(busy_us * self.busy_factor, self.stall_us)
+        return max(min(busy_us * self.busy_factor, _BUSY_US_MAX), self.stall_us)
 
     def _is_refused(self, block):
         if self.blocks_to_die:

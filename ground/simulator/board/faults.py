@@ -70,7 +70,7 @@ def card_removed(board, fault):
 
 
 def card_slow(board, fault):
-    """The card is busy `factor` times as long after each block."""
+    """The card is busy `factor` times as long after each block, never longer than a cold card (card.py)."""
     card, factor = board.card, fault.get("factor", _SLOW_FACTOR)
     for_a_while(board, fault, lambda: setattr(card, "busy_factor", factor), lambda: setattr(card, "busy_factor", 1))
 
