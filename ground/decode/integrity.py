@@ -17,6 +17,8 @@ from ground.decode.moments import iso
 from ground.decode.wire import SECTOR_SIZE
 from shared_protocol.frame import FILL
 
+_SECTORS_IN_PLACE = ("log", "folder", "image", "several")
+
 
 def account(source, records, decoded, parts, numbers):
     """The account as a JSON object.
@@ -39,7 +41,8 @@ def account(source, records, decoded, parts, numbers):
     covered, thinned = _stretches(records, decoded)
     notes = list(decoded.notes) + told_of_copies(decoded, parts, covered)
     cut = endings.shorts(source, records, decoded)
-    notes += losses.notes(source, records, decoded, sectors["sectors_bad"], sectors["frames_bad"], covered, cut)
+    tails = losses.tails_of(records, decoded) if source.kind in _SECTORS_IN_PLACE else {}
+    notes += losses.notes(source, records, decoded, sectors["sectors_bad"], sectors["frames_bad"], covered, cut, tails)
     unknown = _unknown_records(records, mine)
     if unknown:
         notes.append(
@@ -67,13 +70,14 @@ def account(source, records, decoded, parts, numbers):
         **sectors,
         "sources": _sources(parts, decoded),
         "copies": _copies(decoded),
-        "stretches": [_stretch(boot, one, decoded.lines[boot.key]) for boot, one in covered],
+        "stretches": [_stretch(boot, one, decoded.lines[boot.key]) for boot, one in _with_tails(covered, tails)],
         "records_unknown": unknown,
         "readings_without_calibration": decoded.uncalibrated,
         "bench_calibrations": decoded.calibrated,
         "logs": [_log(log, source) for log in decoded.logs],
         "boots": [
             _boot(boot, duplicates[boot.key], decoded.lines[boot.key], decoded.times_refused.get(boot.key, {}))
+            | {"sectors_lost_behind": tails[boot.key].sectors if boot.key in tails else 0}
             for boot in decoded.boots
         ],
         "notes": notes,
@@ -143,6 +147,17 @@ def _stretches(records, decoded):
         if left_out:
             thinned[boot.key] = min(left_out, boot.missing)
     return result, thinned
+
+
+def _with_tails(covered, tails):
+    """The same with an empty stretch behind each boot whose end is lost; how many records it lacks is not known."""
+    result = []
+    for n, (boot, one) in enumerate(covered):
+        result.append((boot, one))
+        tail = tails.get(boot.key)
+        if tail and tail.to_ms > tail.from_ms and (n + 1 == len(covered) or covered[n + 1][0] is not boot):
+            result.append((boot, stretches.Stretch(stretches.NOTHING, tail.from_ms, tail.to_ms, 0, None)))
+    return result
 
 
 def _stretch(boot, one, line):

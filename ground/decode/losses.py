@@ -9,9 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ground.decode import endings
+from ground.decode import endings, tails
 from ground.decode.choice import label
-from ground.decode.copies import FLASH, second_copy_blocks
+from ground.decode.copies import FLASH, KEYS_MAX, second_copy_blocks
 from ground.decode.moments import iso
 from ground.decode.stretches import NOTHING
 from ground.decode.wire import SECTOR_SIZE
@@ -51,7 +51,7 @@ class Stretch:
     when: str  # empty without a time of day
 
 
-def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut_copies=()):
+def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut_copies=(), lost_ends=None):
     """Sentences without their full stop; none for a log that is whole.
 
     Parameters
@@ -64,12 +64,17 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut
     covered : list of (BootFrames, stretches.Stretch)
         Looked at where the second copy had a part in it: its own numbers have holes on purpose.
     cut_copies : list of endings.Short
+    lost_ends : dict of int to tails.Tail, optional
     """
     said = _where_from(source, decoded)
-    if source.kind != "capture" and any(boot.missing for boot in decoded.boots):
+    if source.kind != "capture" and (lost_ends or any(boot.missing for boot in decoded.boots)):
         for log in decoded.logs:
             if log.chosen:
                 said += _told(log, lost_sectors(records, decoded, log.log_id))
+    number_of = {boot.key: boot.boot for boot in decoded.boots}
+    for tail in (lost_ends or {}).values():
+        when = between(decoded.lines.get(tail.key), tail.from_ms, tail.to_ms)
+        said.append(tails.told(tail, number_of[tail.key], when))
     cut = is_cut(records)
     hurt = [endings.told(one, decoded, records.keys.pairs) for one in cut_copies]
     hurt += [_CUT] if cut and not hurt else []
@@ -139,10 +144,6 @@ def _where_from(source, decoded):
 def lost_sectors(records, decoded, log_id):
     """Stretches of a log's sector numbers that gave nothing; list of Stretch."""
     sectors, keys, t_ms, places = _sectors_of(records, log_id)
-    if len(sectors) == 0:
-        return []
-    order = np.unique(sectors, return_index=True)[1]
-    sectors, keys, t_ms, places = sectors[order], keys[order], t_ms[order], places[order]
     result = []
     for n in np.flatnonzero(np.diff(sectors) > 1).tolist():
         first, last = int(sectors[n]) + 1, int(sectors[n + 1]) - 1
@@ -161,7 +162,7 @@ def lost_sectors(records, decoded, log_id):
 
 
 def _sectors_of(records, log_id):
-    """Number, key, time and (piece, block) of each sector with an intact header."""
+    """Number, key, time and (piece, block) of each sector with an intact header, by number and each number once."""
     columns = [(np.empty(0, np.int64),) * 3 + (np.empty((0, 2), np.int64),)]
     mine = np.array([pair[0] == log_id for pair in records.keys.pairs] + [False])
     for number, piece in enumerate(records.pieces):
@@ -171,7 +172,20 @@ def _sectors_of(records, log_id):
         words = [np.ascontiguousarray(heads[:, part]).view("<u4").ravel().astype(np.int64) for part in (_SECTOR, _T_MS)]
         place = np.stack([np.full(len(blocks), number), blocks], axis=1)
         columns.append((words[0], piece.blocks.owner[blocks].astype(np.int64), words[1], place))
-    return [np.concatenate(column) for column in zip(*columns, strict=True)]
+    whole = [np.concatenate(column) for column in zip(*columns, strict=True)]
+    order = np.unique(whole[0], return_index=True)[1]
+    return [column[order] for column in whole]
+
+
+def tails_of(records, decoded):
+    """Lost ends of the flight's boots, by key number: see tails.py. Logs of a single boot have none."""
+    if len(decoded.boots) < 2 or len(records.keys.pairs) > KEYS_MAX:
+        return {}
+    boots, found = {boot.key: boot for boot in decoded.boots}, {}
+    for log_id in {boot.log_id for boot in decoded.boots}:
+        sectors, keys, t_ms, _places = _sectors_of(records, log_id)
+        found |= tails.lost_tails(sectors, keys, t_ms, boots, decoded.lines)
+    return found
 
 
 def _in_one_piece(records, piece, before, behind):

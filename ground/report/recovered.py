@@ -94,6 +94,8 @@ def missing(account):
     thinned = min(count(account, "frames_thinned") or 0, lost)
     if not lost and account.get("cut_short"):
         return "No record is missing up to the place where the copy was cut short. What came behind it is not known."
+    if not lost and any(count(boot, "sectors_lost_behind") for boot in _dicts(account, "boots")):
+        return "No number is missing, but the end of a boot is lost. How many records it held is not known."
     if not lost:
         return "No record is missing: the numbering has no hole."
     if lost == thinned:
@@ -169,7 +171,9 @@ def _words(one):
         f"{_clock(begin)} to {_clock(end)} UTC" if begin is not None and end is not None else f"boot {one.get('boot')}"
     )
     frames, lost = count(one, "frames") or 0, count(one, "frames_missing") or 0
-    what = f"{lost:,} records missing" if one["has"] == NOTHING else f"{frames:,} records"
+    what = f"{frames:,} records"
+    if one["has"] == NOTHING:
+        what = f"{lost:,} records missing" if lost else "an unknown number of records missing"
     return f"{when}, {_length(length)}: {MEANINGS[one['has']]}, {what}"
 
 

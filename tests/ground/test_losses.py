@@ -7,6 +7,7 @@ import pytest
 from typer.testing import CliRunner
 
 from ground.decode import decode
+from ground.report import recovered
 from tests.ground import hurt_cards
 from tests.ground.log_maker import LAUNCH_UTC_MS, LogMaker, flight_profile, log_flight
 
@@ -128,3 +129,53 @@ def test_terminal_shows_the_same_words(tmp_path):
     (tmp_path / "TD000001.LOG").write_bytes(NEW.data()[: 60 * 512 + 200])
     done = CliRunner().invoke(app, ["decode", str(tmp_path / "TD000001.LOG"), "-o", str(tmp_path / "out")])
     assert done.exit_code == 0 and "- the copy ends in the middle of a sector" in done.output
+
+
+# The end of a boot ------------------------------------------------------------------------------------------------
+
+
+def without_the_end_of_boot_7(count, change=None):
+    """The log with the last `count` sectors of its first boot emptied."""
+
+    def empty(sectors):
+        joint = next(n for n, sector in enumerate(NEW.sectors) if sector is None)
+        for n in range(joint - count, joint):
+            sectors[n] = change or bytes(512)
+
+    return hurt(empty)
+
+
+@pytest.mark.parametrize("change", [None, b"\x5a" * 512], ids=["empty", "spoilt"])
+def test_lost_end_of_a_boot_is_named_though_no_number_is_missing(tmp_path, change):
+    account = notes_of(tmp_path, without_the_end_of_boot_7(20, change))
+    assert account["frames_missing"] == 0
+    said = " | ".join(account["notes"])
+    assert re.search(r"2[01] sectors are (empty in this copy|there and not readable)", said)
+    begin, end = re.search(
+        r"the end of boot 7 is lost: about 20 sectors are gone between 2031-05-27 0\d:\d\d:(\d\d) and "
+        r"0\d:\d\d:(\d\d) UTC, before boot 8 began; how many records they held is not known",
+        said,
+    ).groups()
+    assert 15 <= (int(end) - int(begin)) % 60 <= 25  # about a second a sector
+    assert [boot["sectors_lost_behind"] for boot in account["boots"]] == [20, 0]
+    first, lost, second = account["stretches"]
+    assert (first["has"], lost["has"], second["has"]) == ("whole", "nothing", "whole")
+    assert recovered.missing(account).startswith("No number is missing, but the end of a boot is lost")
+    assert "unknown number of records" in recovered.coverage(account).segments[1].words
+    assert lost["boot"] == 7 and lost["frames_missing"] is None and lost["to_utc"] <= second["from_utc"]
+
+
+def test_places_that_a_board_may_leave_by_itself_are_no_lost_end(tmp_path):
+    account = notes_of(tmp_path, without_the_end_of_boot_7(6))
+    assert not any("the end of boot" in note for note in account["notes"])
+    assert len(account["stretches"]) == 2
+
+
+def test_lost_beginning_of_a_boot_is_not_taken_for_the_end_of_the_one_before(tmp_path):
+    def empty(sectors):
+        joint = next(n for n, sector in enumerate(NEW.sectors) if sector is None)
+        sectors[joint + 1 : joint + 21] = [bytes(512)] * 20
+
+    account = notes_of(tmp_path, hurt(empty))
+    assert account["frames_missing"] > 100
+    assert [boot["sectors_lost_behind"] <= 2 for boot in account["boots"]] == [True, True]
