@@ -124,7 +124,8 @@ class Settings(BaseModel):
             if getattr(self, f"probe_{place}_chip") == "tmp117":
                 address = getattr(self, key)
                 if address in owners:
-                    raise ValueError(f"{key} = 0x{address:X} is the address of {owners[address]} too; wire one differently")
+                    taken = f"{key} = 0x{address:X} is the address of {owners[address]} too"
+                    raise ValueError(f"{taken}; wire one differently")
                 owners[address] = key
         return self
 

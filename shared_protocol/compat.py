@@ -4,6 +4,6 @@ try:
     from micropython import const
 except ImportError:
 
-    def const(value):
+    def const(value):  # type: ignore[misc]
         """Give the value back; on the board the compiler folds it away."""
         return value

@@ -2,8 +2,8 @@
 
 An entry is `(code, name, sentence)`. In the sentence `{a}` and `{b}` stand for the event's two details, `{a hex}` for
 the first in hexadecimal digits, `{a/100}` for a hundredth of it, and `{b m|unknown}` for the second in metres, or
-`unknown` if it is -1. Kept apart from the codes because the firmware needs the codes all the time and the sentences only when it
-arms a log.
+`unknown` if it is -1. Kept apart from the codes because the firmware needs the codes all the time and the sentences
+only when it arms a log.
 """
 
 from shared_protocol import events
@@ -13,7 +13,8 @@ SOURCES = ("system", "card", "pressure", "temperature", "power", "battery", "gns
 
 EVENTS = (
     (events.POWER_UP, "power_up", "power-up number {b}, cause {a} (1 power, 2 watchdog, 3 own reset, 0 unknown)"),
-    (events.SETTINGS_DEFAULTED, "settings_defaulted", "{a} settings were missing or wrong and replaced by safe defaults"),
+    (events.SETTINGS_DEFAULTED, "settings_defaulted",
+     "{a} settings were missing or wrong and replaced by safe defaults"),
     (events.LOG_ARMED, "log_armed", "log {a} armed with {b} sectors"),
     (events.LOG_RESUMED, "log_resumed", "log {a} resumed at sector {b}"),
     (events.LOG_FULL, "log_full", "log {a} is full"),
@@ -25,9 +26,11 @@ EVENTS = (
     (events.CHIP_MISSING, "chip_missing", "chip does not answer at address {a hex} hex"),
     (events.CHIP_LOST, "chip_lost", "chip stopped answering (status {a}) after {b} good readings"),
     (events.CHIP_BACK, "chip_back", "chip answers again after {a} s"),
-    (events.PHASE, "phase", "flight phase {a} (0 ground, 1 ascending, 2 descending, 3 landed) at {b m|unknown} pressure altitude"),
+    (events.PHASE, "phase",
+     "flight phase {a} (0 ground, 1 ascending, 2 descending, 3 landed) at {b m|unknown} pressure altitude"),
     (events.GNSS_STATE, "gnss_state",
-     "receiver state {a} (0 no answer, 1 no fix, 2 fix, 3 lost or frozen at an altitude limit); pressure altitude {b m|unknown}"),
+     "receiver state {a} (0 no answer, 1 no fix, 2 fix, 3 lost or frozen at an altitude limit); "
+     "pressure altitude {b m|unknown}"),
     (events.GNSS_MODEL_SET, "gnss_model_set", "receiver confirms dynamic model {a}"),
     (events.GNSS_MODEL_REFUSED, "gnss_model_refused", "receiver refuses dynamic model {a}"),
     (events.GNSS_MODEL_WRONG, "gnss_model_wrong", "receiver reads back dynamic model {a}, wanted {b}: set again"),
@@ -53,7 +56,8 @@ EVENTS = (
     (events.GNSS_LIMIT_MODEL, "gnss_limit_model",
      "receiver silent above {a} m while pressure altitude rises: limit of dynamic model {b}, which it reads back"),
     (events.GNSS_LIMIT_FIXED, "gnss_limit_fixed",
-     "receiver silent above {a} m while pressure altitude rises ({b} m): its maker's fixed limit, whatever the model and speed"),
+     "receiver silent above {a} m while pressure altitude rises ({b} m): its maker's fixed limit, "
+     "whatever the model and speed"),
     (events.GNSS_LIMIT_LIKELY, "gnss_limit_likely",
      "receiver has no fix near or above its limit of {a} m; pressure altitude {b m|unknown}"),
     (events.GNSS_LOST_HIGH, "gnss_lost_high",

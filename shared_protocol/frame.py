@@ -60,7 +60,7 @@ def encode_header(log_id, boot, sector, seq, t_ms, kind=KIND_FRAMES, flags=0):
 
 
 def decode_header(sector):
-    """`(log_id, boot, sector, format, kind, flags, seq, t_ms)` of a sector's first bytes, or None if they are no header."""
+    """`(log_id, boot, sector, format, kind, flags, seq, t_ms)` of a sector's first bytes; None if these are none."""
     if len(sector) < HEADER_SIZE or bytes(sector[:4]) != _SECTOR_MARK:
         return None
     body = bytes(sector[: HEADER_SIZE - CRC_SIZE])

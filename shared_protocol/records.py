@@ -6,7 +6,8 @@ equal to `invalid` (None: there is none) means "not known". Codes are those of P
 without padding; `8s` and the like are bytes, filled up with zero bytes.
 
 Adding a record: take the next free type, keep the payload even, run the tests, regenerate SPEC.md
-(`python -m shared_protocol.spec > shared_protocol/SPEC.md`). Never change a record that has flown: give the new layout a new type.
+(`python -m shared_protocol.spec > shared_protocol/SPEC.md`). Never change a record that has flown: give the new layout
+a new type.
 """
 
 from shared_protocol.compat import const

@@ -34,8 +34,8 @@ def fly(
         typer.Option(
             metavar="CSV",
             show_default=False,
-            help="Fly through this measured atmosphere. Between its levels, however far apart, temperature is linear in "
-            "the logarithm of pressure, pressure follows by the hydrostatic equation and wind is linear in height. "
+            help="Fly through this measured atmosphere. Between its levels, however far apart, temperature is linear "
+            "in the logarithm of pressure, pressure follows by the hydrostatic equation and wind is linear in height. "
             "Above and below them the standard atmosphere goes on.",
         ),
     ] = None,

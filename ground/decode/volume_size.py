@@ -62,7 +62,8 @@ def _table_end(head):
         return 0
     end = 0
     for at in range(446, 510, 16):
-        active, kind, first, count = head[at], head[at + 4], *struct.unpack_from("<II", head, at + 8)
+        active, kind = head[at], head[at + 4]
+        first, count = struct.unpack_from("<II", head, at + 8)
         if active not in (0, 0x80) or (kind and not (first and count)):
             return 0  # no partition table, but something that ends like one
         if kind == _PROTECTIVE:

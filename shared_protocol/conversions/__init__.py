@@ -1,1 +1,1 @@
-"""Raw words into physics, one chip a file; the same code serves whole numbers on the board and numpy arrays on the ground."""
+"""Raw words into physics, one chip a file; one code serves whole numbers on the board and numpy arrays on ground."""

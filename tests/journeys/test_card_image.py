@@ -11,7 +11,8 @@ from ground.simulator.scenario import load_scenario
 from tests.journeys.flights import fly_and_decode
 
 pytestmark = pytest.mark.skipif(
-    not (shutil.which("fsck.fat") and shutil.which("mcopy")), reason="needs Debian's dosfstools and mtools (.ci/run installs them)"
+    not (shutil.which("fsck.fat") and shutil.which("mcopy")),
+    reason="needs Debian's dosfstools and mtools (.ci/run installs them)",
 )
 
 
@@ -30,7 +31,9 @@ def flown(tmp_path_factory):
     return fly_and_decode(tmp_path_factory.mktemp("journey") / "flight", "demo")
 
 
-@pytest.mark.parametrize("until_s", [30, DEMO_CUT_S - 60, DEMO_CUT_S + 60], ids=["just armed", "before the cut", "after the restart"])
+@pytest.mark.parametrize(
+    "until_s", [30, DEMO_CUT_S - 60, DEMO_CUT_S + 60], ids=["just armed", "before the cut", "after the restart"]
+)
 def test_file_system_is_clean_when_the_power_goes(until_s, tmp_path):
     flight = fly(load_scenario("demo"), tmp_path / "cut", stop_after_s=until_s)
     assert len(flight.boots) == (2 if until_s > DEMO_CUT_S else 1)

@@ -79,7 +79,8 @@ def test_recorded_stream_gives_the_fixes_an_independent_parser_reads(stream, tmp
         assert matches, f"no fix for {row['source']} at {row['utc_time']}"
         if row["alt"] is not None:
             for fix in matches:
-                assert (fix["fix_type"] == "2d" and fix["altitude_m"] is None) or abs(fix["altitude_m"] - row["alt"]) <= 0.05
+                flat = fix["fix_type"] == "2d" and fix["altitude_m"] is None
+                assert flat or abs(fix["altitude_m"] - row["alt"]) <= 0.05
     for fix in fixes:
         assert any(same_time(fix, row) and same_place(fix, row) for row in rows), f"invented: {fix}"
     assert len(fixes) == expected_epochs(rows)

@@ -20,9 +20,10 @@ def moment(text):
 
 
 def sounding_levels(path):
-    """Height, pressure, temperature of the levels that have all three, sorted by height; read apart from the project."""
+    """Height, pressure, temperature of the levels that have all three, by height; read apart from the project."""
     with open(path, newline="", encoding="utf-8") as handle:
-        rows = [row for row in csv.DictReader(handle) if row["pressure_hpa"] and row["temperature_c"] and row["height_m"]]
+        wanted = ("pressure_hpa", "temperature_c", "height_m")
+        rows = [row for row in csv.DictReader(handle) if all(row[name] for name in wanted)]
     levels = np.array(sorted((float(r["height_m"]), float(r["pressure_hpa"]), float(r["temperature_c"])) for r in rows))
     return levels.T
 
@@ -36,7 +37,7 @@ def test_flight_through_a_measured_sounding_agrees_with_it(path, tmp_path):
     flown = fly_and_decode(tmp_path / "flight", sounding=path)
     truth = {name: np.array(values) for name, values in flown.truth().items() if name not in ("utc", "phase")}
     truth_s = np.array([moment(text) for text in flown.truth()["utc"]])
-    height, pressure, temperature = sounding_levels(path)
+    height, pressure, _temperature = sounding_levels(path)
 
     # pressure: decoded, against the sounding at the height where the box truly was
     table = flown.table("pressure")

@@ -50,7 +50,8 @@ def test_ms5611_matches_the_worked_examples_on_both_pythons(interpreter):
 def test_ms5611_arrays_and_single_numbers_agree_to_the_last_bit(words):
     prom = ms5611_case("ms5611.example")[2]
     temps, pressures = ms5611.compensate(*np.array(words, dtype=np.int64).T, prom)
-    assert list(zip(temps.tolist(), pressures.tolist(), strict=True)) == [ms5611.compensate(*pair, prom) for pair in words]
+    one_by_one = [ms5611.compensate(*pair, prom) for pair in words]
+    assert list(zip(temps.tolist(), pressures.tolist(), strict=True)) == one_by_one
 
 
 def test_ms5611_without_the_second_order_would_be_a_tenth_too_high_at_altitude():
@@ -117,6 +118,7 @@ def test_ina219_reads_negative_shunt_codes_as_the_data_sheet_does():
 def test_scalar_conversions_agree_on_both_pythons(interpreter):
     code = (
         "import json\nfrom shared_protocol.conversions import ds18b20, ina219\n"
-        "print(json.dumps([ds18b20.crc8(b'123456789'), ds18b20.temperature_c(-880), ina219.calibration(0.001, 0.002)]))\n"
+        "crc = ds18b20.crc8(b'123456789')\n"
+        "print(json.dumps([crc, ds18b20.temperature_c(-880), ina219.calibration(0.001, 0.002)]))\n"
     )
     assert json.loads(run(code, interpreter)) == [0xA1, -55.0, 20480]

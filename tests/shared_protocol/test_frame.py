@@ -134,7 +134,9 @@ def test_damage_costs_only_the_frames_it_touches(items, salt, data):
     position = data.draw(st.integers(0, len(stream) - 1))
     stream[position] ^= data.draw(st.integers(1, 255))
     ends = [sum(len(piece) for piece in pieces[: n + 1]) for n in range(len(pieces))]
-    intact = [item for item, piece, end in zip(items, pieces, ends, strict=True) if not end - len(piece) <= position < end]
+    intact = [
+        item for item, piece, end in zip(items, pieces, ends, strict=True) if not end - len(piece) <= position < end
+    ]
     assert [entry[1:] for entry in scan.frames(bytes(stream), salt)] == intact
 
 
