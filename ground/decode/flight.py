@@ -98,10 +98,12 @@ class _Rows:
         if not self.marks:
             return Words(np.zeros(len(self.grid_ms), dtype=np.int32), [""])
         packed = np.packbits(np.stack([where for _name, where in self.marks], axis=1), axis=1)
-        distinct, codes = np.unique(packed, axis=0, return_inverse=True)
+        begins = np.flatnonzero(np.append(True, (packed[1:] != packed[:-1]).any(axis=1)))  # of runs that are alike
+        distinct, codes = np.unique(packed[begins], axis=0, return_inverse=True)
+        codes = np.repeat(codes.ravel(), np.diff(begins, append=len(packed)))
         sets = np.unpackbits(distinct, axis=1, count=len(self.marks))
         vocabulary = ["|".join(self.marks[n][0] for n in np.flatnonzero(row)) for row in sets]
-        return Words(codes.astype(np.int32).reshape(len(packed)), vocabulary)
+        return Words(codes.astype(np.int32), vocabulary)
 
 
 def seconds(spans, pause_ms=_SPAN_MS_MAX):
