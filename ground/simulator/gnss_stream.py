@@ -16,6 +16,8 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from ground.errors import InputError
 
 _SAME_MS = 40  # two times closer than this are one epoch; the fastest receivers give 25 a second
@@ -121,10 +123,11 @@ def _apart_ms(a, b):
 def _messages(data):
     """All whole messages in order, and the leap seconds the recording speaks of."""
     messages, leap_s, at = [], _LEAP_S, 0
+    sums = _Sums(data)
     while at < len(data):
         message = None
         if data[at] == 0xB5:
-            message = _ubx(data, at)
+            message = _ubx(data, at, sums)
             if message is not None:
                 leap_s = _leap_seconds(data, message, leap_s)
         elif data[at] in b"$!":
@@ -137,11 +140,11 @@ def _messages(data):
     return messages, leap_s
 
 
-def _ubx(data, at):
+def _ubx(data, at, sums):
     if data[at : at + 2] != b"\xb5\x62" or at + 8 > len(data):
         return None
     end = at + 8 + int.from_bytes(data[at + 4 : at + 6], "little")
-    if end > len(data) or _fletcher(data[at + 2 : end - 2]) != data[end - 2 : end]:
+    if end > len(data) or sums.fletcher(at + 2, end - 2) != data[end - 2 : end]:
         return None
     name = (data[at + 2], data[at + 3])
     timed = name[0] == _UBX_NAV and name not in _UBX_WITHOUT_TIME and end - at >= 12
@@ -164,12 +167,20 @@ def _leap_seconds(data, message, leap_s):
     return leap_s
 
 
-def _fletcher(body):
-    a = b = 0
-    for byte in body:
-        a = (a + byte) & 0xFF
-        b = (b + a) & 0xFF
-    return bytes((a, b))
+class _Sums:
+    """Check sums of any stretch of a recording, each at once: a stream of false beginnings, each of which claims 64 KB,
+    would else be added up from each of them on."""
+
+    def __init__(self, data):
+        once = np.cumsum(np.frombuffer(data, np.uint8), dtype=np.uint8)  # all sums are modulo 256
+        self._once = b"\0" + once.tobytes()
+        self._twice = b"\0" + np.cumsum(np.frombuffer(self._once, np.uint8), dtype=np.uint8).tobytes()
+
+    def fletcher(self, first, last):
+        """The two check bytes of data[first:last]: u-blox protocol specification, "UBX Checksum"."""
+        before = self._once[first]
+        b = self._twice[last + 1] - self._twice[first + 1] - (last - first) * before
+        return bytes(((self._once[last] - before) & 0xFF, b & 0xFF))
 
 
 def _nmea(data, at):

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from pyubx2 import UBXMessage
 
 from ground.errors import InputError
-from ground.simulator.gnss_stream import read_stream, schedule, split_epochs
+from ground.simulator.gnss_stream import _Sums, read_stream, schedule, split_epochs
 
 DATA = Path(__file__).parent.parent / "data" / "gnss"
 STREAMS = sorted(path for path in DATA.iterdir() if path.suffix in (".ubx", ".bin", ".nmea"))
@@ -147,3 +147,20 @@ def test_a_recording_that_cannot_be_played_is_refused_in_one_line(tmp_path, make
         read_stream(path)
     assert str(path) in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+@given(st.binary(min_size=2, max_size=200), st.data())
+def test_check_sums_of_any_stretch_are_those_of_adding_it_up(data, draw):
+    first = draw.draw(st.integers(0, len(data)))
+    last = draw.draw(st.integers(first, len(data)))
+    a = b = 0
+    for byte in data[first:last]:
+        a = (a + byte) % 256
+        b = (b + a) % 256
+    assert _Sums(data).fletcher(first, last) == bytes((a, b))
+
+
+def test_stream_of_false_beginnings_is_gone_through_once():
+    # Each claims a message of 25 kB; adding each of them up would take ten minutes.
+    data = b"\xb5\x62" * 500_000
+    assert split_epochs(data) == [len(data)]
