@@ -1,13 +1,14 @@
 """The command line: which commands there are, and the one way in which every one of them ends.
 
-Exit status 0 is done, 1 a clear error about the input, 2 wrong usage, 130 stopped from the keyboard. Nothing heavy is
-imported here: each command imports what it needs when it runs, so that `--help` answers at once.
+Exit status 0 is done, 1 a clear error about the input, 2 wrong usage, 130 stopped by a key or by the system. Nothing
+heavy is imported here: each command imports what it needs when it runs, so that `--help` answers at once.
 """
 
 import atexit
 import errno
 import io
 import os
+import signal
 import sys
 import threading
 import traceback
@@ -89,6 +90,10 @@ def main() -> None:
     To take an interpreter apart object by object costs a tenth of a second that nobody needs. So what has to be done
     at the end (atexit) is done, what was said is flushed, and the system takes the rest.
     """
+    for name in ("SIGTERM", "SIGHUP"):  # a closed terminal, a computer that shuts down: what is begun is cleared away
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, signal.default_int_handler)
     status = run(sys.argv[1:])
     if threading.active_count() == 1:
         atexit._run_exitfuncs()

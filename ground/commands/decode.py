@@ -23,7 +23,7 @@ def decode(
             "say the card and the copy from the board's flash.",
         ),
     ],
-    out: Annotated[Path, typer.Option("--out", "-o", metavar="DIR", help="The flight folder to write.")],
+    out: Annotated[str, typer.Option("--out", "-o", metavar="DIR", help="The flight folder to write.")],
     format: Annotated[Literal["parquet", "csv"], typer.Option(help="The kind of tables to write.")] = "parquet",
     log: Annotated[
         str | None,
@@ -42,24 +42,26 @@ def decode(
       thistledown decode flights/calm/card.img -o flights/calm
       thistledown decode card.img flash.img -o flights/spring
     """
-    from ground.decode import decode as decode_source
-
     for source in sources:
         if not source.strip():
             raise typer.BadParameter("the name of a source is empty; give a card image, a folder or a log file")
-    paths = [Path(source) for source in sources]
+    if not out.strip():
+        raise typer.BadParameter("the name of the flight folder is empty; name one with --out")
+    from ground.decode import decode as decode_source
+
+    paths, folder = [Path(source) for source in sources], Path(out)
     with progress("Decoding") as shown:
-        result = decode_source(paths, out, format=format, force=force, log=log, progress=shown)
-    for line in origin_lines(out):
+        result = decode_source(paths, folder, format=format, force=force, log=log, progress=shown)
+    for line in origin_lines(folder):
         say(line)
     for line in account_lines(result.integrity):
         say(line)
     beside = paths[0].parent / COPY_NAME
     if len(paths) == 1 and paths[0].name != COPY_NAME and beside.is_file():
         say(f"{beside} lies beside it: the board's second copy. To take both:")
-        say(f"  thistledown decode {quote(str(paths[0]))} {quote(str(beside))} -o {quote(str(out))} --force")
-    say(f"Wrote the flight folder {out}; {out / 'integrity.json'} has the whole account.")
-    say(f"Next: thistledown report {quote(str(out))}")
+        say(f"  thistledown decode {quote(str(paths[0]))} {quote(str(beside))} -o {quote(out)} --force")
+    say(f"Wrote the flight folder {folder}; {folder / 'integrity.json'} has the whole account.")
+    say(f"Next: thistledown report {quote(str(folder))}")
 
 
 def origin_lines(folder: Path) -> list[str]:

@@ -15,7 +15,7 @@ from ground.decode.table import Moments, Table, Words
 from shared_protocol import records as declared
 
 _SPAN_MS_MAX = 6 * 3600 * 1000  # a longer pause between boots is left out of the rows
-_CLAIM_MS_MAX = 31 * 86_400_000
+_CLAIM_MS_MAX = 7 * 86_400_000
 _STRETCH_MS = 10_000
 _PRESSURE_HPA = (0.02, 1700.0)  # inside the standard atmosphere's model; other values have no altitude
 _BIN_M = 250.0
@@ -108,23 +108,30 @@ class _Rows:
 
 def seconds(spans, pause_ms=_SPAN_MS_MAX):
     """The whole seconds of a flight, int64 ms, from the (first, last) ms of its boots; long pauses are left out."""
+    pieces = [
+        np.arange(-(-first // 1000), last // 1000 + 1, dtype=np.int64) * 1000 for first, last in _runs(spans, pause_ms)
+    ]
+    return np.concatenate(pieces) if pieces else np.empty(0, dtype=np.int64)
+
+
+def _runs(spans, pause_ms):
+    """Spans in order of time, those with short pauses between them made one."""
     runs = []
     for first, last in sorted(spans):
         if runs and first - runs[-1][1] <= pause_ms:
             runs[-1][1] = max(runs[-1][1], last)
         else:
             runs.append([first, last])
-    pieces = [np.arange(-(-first // 1000), last // 1000 + 1, dtype=np.int64) * 1000 for first, last in runs]
-    return np.concatenate(pieces) if pieces else np.empty(0, dtype=np.int64)
+    return runs
 
 
 def _grid(spans, sources):
-    """The seconds of the flight; where the boots claim more than a month, only those around readings.
+    """The seconds of the flight; where the boots claim more than a week, only those around readings.
 
-    A boot's clock counts up to 49 days, so a handful of frames of a log that means harm could claim as many rows as
-    would fill the memory. No flight and no soak is so long.
+    A boot's clock counts up to 49 days, and boots may be many, each a few hours behind the one before. So a handful of
+    frames of a log that means harm could claim as many rows as would fill the memory. No flight and no soak is so long.
     """
-    if sum(last - first for first, last in spans) <= _CLAIM_MS_MAX:
+    if sum(last - first for first, last in _runs(spans, _SPAN_MS_MAX)) <= _CLAIM_MS_MAX:
         return seconds(spans)
     read_ms = np.unique(np.concatenate([source.utc_ms for source in sources if source is not None]).astype(np.int64))
     begins = read_ms // _STRETCH_MS * _STRETCH_MS

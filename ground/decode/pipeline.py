@@ -69,8 +69,7 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
     say = progress or (lambda share, what: None)
     say(0.0, "looking for sectors")
     opened, parts, empty = open_sources(paths, _bytes_shown(say, len(paths)))
-    beside = [path for path in paths if path.resolve().parent == out_dir.resolve()]
-    writing.check_goal(out_dir, (beside or paths)[0], force)
+    writing.check_goal(out_dir, paths, force)
     say(0.5, "reading frames")
     others = []
     if opened.by_log:

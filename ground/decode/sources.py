@@ -27,6 +27,10 @@ _WHOLE_BYTES_MAX = 256 << 20  # up to here every byte is looked at, beyond only 
 _AT_ONCE_MAX = 256 << 20  # bytes of sectors up to which all logs are decoded together, beyond one by one
 _FLASH_MAX = 64 << 20  # bytes of a chip on a board
 _CHUNK = 64 << 20
+_PACKED = {
+    b"PK\x03\x04": "zip", b"\x1f\x8b": "gzip", b"BZh": "bzip2", b"\xfd7zXZ\0": "xz", b"7z\xbc\xaf\x27\x1c": "7z",
+    b"\x28\xb5\x2f\xfd": "zstd", b"Rar!\x1a\x07": "rar",
+}  # fmt: skip
 _STEP = "give a log file (TD000001.LOG), a card's folder or an image of a card"
 
 
@@ -101,6 +105,13 @@ def _reason(error):
     return getattr(error, "strerror", None) or str(error)
 
 
+def _readable(error):
+    """What to do so that a file can be read."""
+    if isinstance(error, PermissionError):
+        return "take the right to read it, or have it copied to a folder of your own"
+    return "copy it to a disk that works and try again"
+
+
 def _mapped(path, size=None):
     """The file's bytes, or its first `size`, without reading them."""
     try:
@@ -109,9 +120,7 @@ def _mapped(path, size=None):
             return np.empty(0, np.uint8)
         return np.memmap(path, dtype=np.uint8, mode="r", shape=(size,)).view(np.ndarray)
     except OSError as error:
-        raise InputError(
-            f"{path}: cannot be read ({_reason(error)}); copy it to a disk that works and try again"
-        ) from None
+        raise InputError(f"{path}: cannot be read ({_reason(error)}); {_readable(error)}") from None
 
 
 def _folder(path, progress):
@@ -121,9 +130,7 @@ def _folder(path, progress):
         if copy.is_dir():
             entries += _files_like(PART_NAME, copy)
     except OSError as error:
-        raise InputError(
-            f"{path}: folder cannot be read ({_reason(error)}); copy the card's files and try again"
-        ) from None
+        raise InputError(f"{path}: folder cannot be read ({_reason(error)}); {_readable(error)}") from None
     source = Source("folder", [], [], 0)
     for entry in entries:
         data = _mapped(entry)
@@ -159,9 +166,7 @@ def _file(path, progress):
         with open(path, "rb") as handle:
             return _carved(path, handle, size, progress)
     except OSError as error:
-        raise InputError(
-            f"{path}: cannot be read ({_reason(error)}); copy it to a disk that works and try again"
-        ) from None
+        raise InputError(f"{path}: cannot be read ({_reason(error)}); {_readable(error)}") from None
 
 
 def _carved(path, handle, size, progress):
@@ -308,6 +313,9 @@ def _files_by_fat(path):
 
 def _guess(data):
     head = bytes(data[:512])
+    packed = next((name for mark, name in _PACKED.items() if head.startswith(mark)), None)
+    if packed:
+        return f"this is a packed file ({packed}), which has to be unpacked first; as it is there is "
     if head[:3] == b"\xff\xd8\xff":
         return "this is a JPEG picture, "
     if head[:8] == b"\x89PNG\r\n\x1a\n":

@@ -4,10 +4,11 @@ Everything is written into a folder beside the goal first and moved when it is c
 a Ctrl-C leaves half a flight behind.
 """
 
+import errno
 import json
 import os
 import shutil
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from ground.decode.table import Table, Words
 from ground.errors import InputError
@@ -18,7 +19,7 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r")  # common practice, no source
 OURS = ("tables", "flight.parquet", "flight.csv", "integrity.json", "results.json")
 
 
-def check_goal(out_dir, source, force):
+def check_goal(out_dir, sources, force):
     """Refuse a goal that would overwrite something.
 
     A folder that holds nothing but the card image being decoded (and what came with it) may take the tables.
@@ -27,13 +28,20 @@ def check_goal(out_dir, source, force):
     ------
     InputError
     """
+    try:
+        out_dir.stat()
+    except FileNotFoundError:
+        pass
+    except OSError as error:
+        reason = f"cannot be looked at ({_reason(error)})"
+        raise InputError(f"{out_dir}: {reason}; choose another folder with --out") from None
     if out_dir.is_symlink() and not out_dir.exists():
         raise InputError(f"{out_dir}: is a link to nowhere; choose another output folder")
     if not out_dir.exists() or (force and out_dir.is_dir()):
         return
     if not out_dir.is_dir():
         raise InputError(f"{out_dir}: is a file; choose another output folder with --out")
-    beside_its_image = source.is_file() and source.resolve().parent == out_dir.resolve()
+    beside_its_image = any(path.is_file() and path.resolve().parent == out_dir.resolve() for path in sources)
     present = [name for name in OURS if (out_dir / name).exists()]
     if present:
         raise InputError(
@@ -59,6 +67,7 @@ class FolderWriter:
         parent = out_dir if out_dir.is_dir() else out_dir.parent
         self._stage = parent / f".decoding-{os.urandom(4).hex()}"
         self._pool, self._jobs = None, []
+        self._made = []  # folders above the goal that were not there
 
     def __enter__(self):
         return self
@@ -67,6 +76,9 @@ class FolderWriter:
         if self._pool is not None:
             self._pool.shutdown(cancel_futures=True)  # a table that is being written holds a file in the stage
             shutil.rmtree(self._stage, ignore_errors=True)
+            for folder in self._made:
+                with suppress(OSError):  # not empty: the flight is in it
+                    folder.rmdir()
 
     def add(self, tables):
         """Begin to write tables, which must not change any more.
@@ -103,6 +115,7 @@ class FolderWriter:
         from concurrent.futures import ThreadPoolExecutor
 
         self._pool = ThreadPoolExecutor(_WORKERS)
+        self._made = [folder for folder in self._stage.parents if not folder.exists()]
         self._stage.mkdir(parents=True)
         (self._stage / "tables").mkdir()
 
@@ -111,10 +124,16 @@ class FolderWriter:
         try:
             yield
         except OSError as error:
-            reason = error.strerror or str(error)
+            full = error.errno in (errno.ENOSPC, errno.EDQUOT)
             raise InputError(
-                f"{self._out_dir}: cannot be written ({reason}); choose another folder with --out"
+                f"{self._out_dir}: cannot be written ({_reason(error)}); "
+                f"{'make room, or ' if full else ''}choose another folder with --out"
             ) from None
+
+
+def _reason(error):
+    """The system's own words, also where a library wraps them in its own."""
+    return os.strerror(error.errno) if error.errno else str(error)
 
 
 def _move(stage, out_dir):
@@ -123,12 +142,18 @@ def _move(stage, out_dir):
         return
     old = stage / "old"
     old.mkdir()
-    for name in OURS:
-        if (out_dir / name).exists():
-            os.rename(out_dir / name, old / name)
-    for name in OURS:
-        if (stage / name).exists():
-            os.rename(stage / name, out_dir / name)
+    moved = []
+    try:
+        for source, goal in ((out_dir, old), (stage, out_dir)):
+            for name in OURS:
+                if (source / name).exists():
+                    moved.append((source / name, goal / name))
+                    os.rename(*moved[-1])
+    except BaseException:  # the stop key too: half a flight of each would be worse than the old one
+        for source, goal in reversed(moved):
+            if goal.exists() and not source.exists():
+                os.rename(goal, source)
+        raise
 
 
 def _no_formula(column):

@@ -2,6 +2,7 @@
 
 import errno
 import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -227,6 +228,31 @@ def test_answer_that_cannot_be_written_is_no_success():
         )
     assert done.returncode != 0
     assert "No space left" in done.stderr
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="needs a system with signals")
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP", "SIGINT"])
+def test_process_that_is_told_to_end_clears_away_what_it_began(tmp_path, name):
+    code = (
+        "import sys, time; from pathlib import Path; from ground import cli; from ground.decode import writing\n"
+        "def slow(args, **_more):\n"
+        "    with writing.FolderWriter(Path(args[0]), 'parquet') as writer:\n"
+        "        writer.add([]); print('begun', flush=True); time.sleep(60)\n"
+        "cli.app = slow\n"
+        f"sys.argv = ['thistledown', {str(tmp_path / 'flights' / 'x')!r}]; cli.main()"
+    )
+    process = subprocess.Popen(
+        [sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    )
+    assert process.stdout.readline() == "begun\n"
+    assert os.listdir(tmp_path) == ["flights"]
+    process.send_signal(getattr(signal, name))
+    assert process.communicate(timeout=30)[1] == "thistledown: stopped.\n"
+    assert (process.returncode, os.listdir(tmp_path)) == (130, [])
+
+
+def test_empty_name_of_the_flight_folder_is_wrong_usage(capsys):
+    assert "the name of the flight folder is empty" in one_line(capsys, ["decode", "card.img", "-o", ""], status=2)
 
 
 def test_sign_that_the_terminal_cannot_show_does_not_stop_the_command(tmp_path):

@@ -162,3 +162,17 @@ def test_value_beside_a_long_hole_stays_at_its_own_second():
 def test_no_readings_are_no_values():
     values, how = per_second(grid(3), np.array([], dtype=np.int64), np.array([]))
     assert np.isnan(values).all() and (how == NONE).all()
+
+
+def test_rows_are_those_around_readings_where_boots_claim_more_time_than_any_flight_takes():
+    from ground.decode.flight import Timed, _grid
+
+    hour = 3_600_000
+    readings = Timed(None, np.array([5_000, 400 * hour + 7_000]), np.zeros(2, dtype=np.int64))
+    long_boot = [(0, 401 * hour)]
+    many_boots = [(n * 5 * hour, n * 5 * hour + 1000) for n in range(80)]
+    for spans in (long_boot, many_boots):
+        assert _grid(spans, [readings, None]).tolist() == [
+            *range(0, 10_000, 1000), *range(400 * hour, 400 * hour + 10_000, 1000)
+        ]  # fmt: skip
+    assert len(_grid([(0, 72 * hour)], [readings])) == 72 * 3600 + 1  # a soak

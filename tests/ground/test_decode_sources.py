@@ -1,10 +1,14 @@
 """What `decode` is pointed at, found out by looking; wrong inputs get one line that says what, where and what next."""
 
+import bz2
+import gzip
 import json
+import lzma
 import os
 import subprocess
 import sys
 import time
+import zipfile
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -262,6 +266,67 @@ def test_stop_while_tables_are_being_written_leaves_nothing(tmp_path, monkeypatc
     with pytest.raises(KeyboardInterrupt):
         decode(tmp_path / "TD000001.LOG", tmp_path / "out")
     assert sorted(os.listdir(tmp_path)) == ["TD000001.LOG"]
+
+
+def test_folders_made_for_a_flight_that_could_not_be_written_go_too(tmp_path, monkeypatch):
+    from ground.decode import writing
+
+    (tmp_path / "TD000001.LOG").write_bytes(make_log().data())
+    (tmp_path / "flights").mkdir()
+
+    def full(*_what):
+        raise OSError("Error writing bytes to file. Detail: [errno 28] No space left on device")
+
+    def full_as_the_system_says_it(*_what):
+        raise OSError(28, "Error writing bytes to file. Detail: [errno 28] No space left on device")
+
+    for fault in (full, full_as_the_system_says_it):
+        monkeypatch.setattr(writing, "_write", fault)
+        said = refusal(tmp_path / "TD000001.LOG", tmp_path / "flights" / "spring" / "first")
+        assert "No space left on device" in said
+        assert os.listdir(tmp_path / "flights") == []
+    assert "(No space left on device); make room, or choose another folder" in said
+
+
+@pytest.mark.parametrize("fault", [KeyboardInterrupt(), OSError(5, "Input/output error")])
+@pytest.mark.parametrize("at", range(8))
+def test_old_flight_stays_whole_when_the_new_one_cannot_be_put_in_its_place(tmp_path, monkeypatch, fault, at):
+    log = tmp_path / "TD000001.LOG"
+    log.write_bytes(make_log().data())
+    decode(log, tmp_path / "out", format="csv")
+    before = {path: path.read_bytes() for path in sorted((tmp_path / "out").rglob("*")) if path.is_file()}
+    rename, calls = os.rename, []
+
+    def failing(source, goal):
+        calls.append(goal)
+        if len(calls) == at + 1:
+            raise fault
+        rename(source, goal)
+
+    monkeypatch.setattr(os, "rename", failing)
+    with pytest.raises((InputError, KeyboardInterrupt)):
+        decode(log, tmp_path / "out", force=True)
+    assert {path: path.read_bytes() for path in sorted((tmp_path / "out").rglob("*")) if path.is_file()} == before
+    assert sorted(os.listdir(tmp_path)) == ["TD000001.LOG", "out"]
+
+
+@pytest.mark.parametrize("where", ["loop", "loop/deeper"])
+def test_goal_that_is_a_link_to_itself_is_refused(tmp_path, where):
+    (tmp_path / "loop").symlink_to("loop")
+    (tmp_path / "TD000001.LOG").write_bytes(make_log().data())
+    assert "Too many levels of symbolic links" in refusal(tmp_path / "TD000001.LOG", tmp_path / where)
+
+
+@pytest.mark.parametrize(("pack", "name"), [(gzip.compress, "gzip"), (bz2.compress, "bzip2"), (lzma.compress, "xz")])
+def test_packed_image_is_called_packed(tmp_path, pack, name):
+    (tmp_path / "card.img").write_bytes(pack(make_log().data()))
+    assert f"packed file ({name}), which has to be unpacked first" in refusal(tmp_path / "card.img", tmp_path / "out")
+
+
+def test_zip_of_an_image_is_called_packed(tmp_path):
+    with zipfile.ZipFile(tmp_path / "card.zip", "w", zipfile.ZIP_DEFLATED) as packed:
+        packed.writestr("card.img", make_log().data())
+    assert "packed file (zip)" in refusal(tmp_path / "card.zip", tmp_path / "out")
 
 
 @pytest.mark.parametrize("texts", [["ab", "cd", None, "ab"], ["ab", "", "äöü", None], [None, None], ["", ""], []])
