@@ -72,9 +72,12 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut
             if log.chosen:
                 said += _told(log, lost_sectors(records, decoded, log.log_id))
     number_of = {boot.key: boot.boot for boot in decoded.boots}
-    for tail in (lost_ends or {}).values():
+    longest = sorted((lost_ends or {}).values(), key=lambda tail: -tail.sectors)
+    for tail in longest[:_TOLD_MAX]:
         when = between(decoded.lines.get(tail.key), tail.from_ms, tail.to_ms)
         said.append(tails.told(tail, number_of[tail.key], when))
+    if len(longest) > _TOLD_MAX:
+        said.append(f"the ends of {len(longest) - _TOLD_MAX} more boots are lost")
     cut = is_cut(records)
     hurt = [endings.told(one, decoded, records.keys.pairs) for one in cut_copies]
     hurt += [_CUT] if cut and not hurt else []

@@ -38,31 +38,32 @@ def lost_tails(sectors, keys, t_ms, boots, lines):
     lines : dict of int to Line or None
     """
     result = {}
+    distinct, begins, counts = np.unique(keys, return_index=True, return_counts=True)
+    first = dict(zip(distinct.tolist(), begins.tolist(), strict=True))
+    held = dict(zip(distinct.tolist(), counts.tolist(), strict=True))
     for n in np.flatnonzero((np.diff(sectors) > _HOLE_MAX + 1) & (np.diff(keys) != 0)).tolist():
-        before, behind = boots.get(int(keys[n])), boots.get(int(keys[n + 1]))
-        if before is None or behind is None or before.last_ms > int(t_ms[n]) + _pace(sectors, keys, t_ms, n):
+        key, next_key = int(keys[n]), int(keys[n + 1])
+        before, behind = boots.get(key), boots.get(next_key)
+        pace_ms = float(t_ms[n] - t_ms[first[key]]) / max(int(sectors[n] - sectors[first[key]]), 1)
+        if before is None or behind is None or before.last_ms > int(t_ms[n]) + pace_ms:
             continue  # a later record is here, from another copy
-        lost = int(sectors[n + 1] - sectors[n]) - 1 - _JOINT - _lost_of_the_next(behind, sectors, keys, n)
+        lost = int(sectors[n + 1] - sectors[n]) - 1 - _JOINT - _lost_of_the_next(behind, held[next_key])
         if lost <= 0:
             continue
-        end_ms = int(t_ms[n]) + round(lost * _pace(sectors, keys, t_ms, n))
-        one, other = lines.get(before.key), lines.get(behind.key)
+        end_ms = int(t_ms[n]) + round(lost * pace_ms)
+        one, other = lines.get(key), lines.get(next_key)
         if one is not None and other is not None:
             end_ms = min(end_ms, before.last_ms + int(other.at(behind.first_ms)) - int(one.at(before.last_ms)))
-        result[before.key] = Tail(before.key, behind.boot, lost, before.last_ms, max(end_ms, before.last_ms))
+        result[key] = Tail(key, behind.boot, lost, before.last_ms, max(end_ms, before.last_ms))
     return result
 
 
-def _pace(sectors, keys, t_ms, n):
-    """Milliseconds for a sector in the boot of sector `n`; 0 where it is the only one."""
-    own = np.flatnonzero(keys[: n + 1] == keys[n])
-    return float(t_ms[n] - t_ms[own[0]]) / max(int(sectors[n] - sectors[own[0]]), 1)
+def _lost_of_the_next(boot, held):
+    """About how many of the lost sectors were the beginning of the boot behind: its first frame's number tells.
 
-
-def _lost_of_the_next(boot, sectors, keys, n):
-    """About how many of the lost sectors were the beginning of the boot behind: its first frame's number tells."""
+    `held`: how many of its sectors are here.
+    """
     head = sum(missing for missing, from_ms, _to_ms in boot.gaps if from_ms == 0)
-    held = int((keys == keys[n + 1]).sum())
     return round(head * held / boot.frames) if head else 0
 
 

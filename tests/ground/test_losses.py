@@ -179,3 +179,16 @@ def test_lost_beginning_of_a_boot_is_not_taken_for_the_end_of_the_one_before(tmp
     account = notes_of(tmp_path, hurt(empty))
     assert account["frames_missing"] > 100
     assert [boot["sectors_lost_behind"] <= 2 for boot in account["boots"]] == [True, True]
+
+
+def test_of_many_lost_ends_the_longest_are_told_and_the_rest_counted(tmp_path):
+    log = log_flight(LogMaker(log_id=6), PROFILE, boots=tuple((7 + n, 20 * n, 20 * n + 19) for n in range(6)))
+    sectors = hurt_cards.sectors_of(log.data())
+    joints = [n for n, sector in enumerate(log.sectors) if sector is None]
+    for number, joint in enumerate(joints):
+        sectors[joint - 9 - number : joint] = [bytes(512)] * (9 + number)
+    account = notes_of(tmp_path, b"".join(sectors))
+    said = [note for note in account["notes"] if "the end of boot" in note or "the ends of" in note]
+    assert [re.search(r"boot (\d+)", note).group(1) for note in said[:3]] == ["11", "10", "9"]
+    assert said[3:] == ["the ends of 2 more boots are lost"]
+    assert [boot["sectors_lost_behind"] for boot in account["boots"]] == [9, 10, 11, 12, 13, 0]
