@@ -4,7 +4,8 @@
 - RMC, GGA and GSA of one moment are gathered until a message of another moment comes or the line falls silent.
 - A height is only kept from a fix that is three-dimensional: a receiver with three satellites assumes one and says it
   in GGA as if it were measured. GSA decides; without it, four satellites are needed.
-- NAV-SOL becomes an `ecef` row, and only when no other message of the last SOL_AFTER_MS had a position.
+- NAV-SOL becomes an `ecef` row, and only when no other message of the last SOL_AFTER_MS had a position; one without a
+  fix only when there was no other message at all.
 - A moment is given once. One without any time (a receiver that has just started) is given when its message comes again.
 
 Nothing here allocates after construction. What is gathered is given by copying it into `fix` or `ecef`.
@@ -18,6 +19,7 @@ from shared_protocol.compat import const
 from shared_protocol.records import (
     FIX_2D,
     FIX_3D,
+    FIX_NONE,
     FLAG_ASSUMED_DATE,
     SOURCE_NAV_PVT,
     SOURCE_NMEA,
@@ -63,6 +65,7 @@ class EpochBuilder:
         self._sol = Ecef()
         self._sol_waits = False
         self._position_ms = -SOL_AFTER_MS  # when the last position by another message than NAV-SOL came
+        self._other_ms = -SOL_AFTER_MS  # when the last such message came, with a position or without
         self._leap = UNKNOWN_LEAP
 
     def take(self, kind: int) -> bool:
@@ -94,6 +97,7 @@ class EpochBuilder:
     def _take_rmc_or_gga(self, kind: int) -> bool:
         parser = self._parser
         said = self._sentence
+        self._other_ms = parser.ms
         if kind == RMC:
             said.read_rmc(parser.buf, parser.begin, parser.stop)
             bit = _HAS_RMC
@@ -140,6 +144,7 @@ class EpochBuilder:
         """UBX NAV-PVT; offsets as in the u-blox M8 and M10 interface descriptions."""
         parser = self._parser
         buf = parser.buf
+        self._other_ms = parser.ms
         at = parser.begin + 6
         utc = UNKNOWN_I32
         if buf[at + 11] & 2:  # validTime
@@ -299,14 +304,12 @@ class EpochBuilder:
         fix.day = self._date_day
 
     def _take_sol(self) -> bool:
-        """UBX NAV-SOL; offsets as in the u-blox 6 and M8 interface descriptions. One without a fix is dropped."""
+        """UBX NAV-SOL; offsets as in the u-blox 6 and M8 interface descriptions."""
         parser = self._parser
         buf = parser.buf
         at = parser.begin + 6
         kind = buf[at + 10]
         flags = buf[at + 11]
-        if not flags & 1 or kind < 2 or kind > 4:  # gpsFixOK
-            return True
         tow = unsigned32(buf, at, -1)
         if self._sol_waits:
             if tow == self._sol.tow:
@@ -320,21 +323,26 @@ class EpochBuilder:
         week = buf[at + 8] | buf[at + 9] << 8
         sol.week = week if flags & 4 and week < 0x8000 else -1  # WKNSET
         sol.satellites = buf[at + 47]
+        self._sol_waits = True
+        if not flags & 1 or kind < 2 or kind > 4:  # gpsFixOK; what it says of a place is the last one, or nothing
+            sol.fix_type = FIX_NONE
+            sol.x = sol.y = sol.z = 0
+            sol.accuracy = UNKNOWN_U32
+            return True
         sol.fix_type = FIX_2D if kind == 2 else FIX_3D
         sol.x = signed32(buf, at + 12)
         sol.y = signed32(buf, at + 16)
         sol.z = signed32(buf, at + 20)
         sol.accuracy = unsigned32(buf, at + 24, UNKNOWN_U32)
-        self._sol_waits = True
         return True
 
     def _give_sol(self) -> None:
-        """Give the waiting NAV-SOL, unless another message says the same position better."""
+        """Give the waiting NAV-SOL, unless another message says the same better: a position, or that there is none."""
         if not self._sol_waits:
             return
         self._sol_waits = False
         sol = self._sol
-        if sol.t_ms - self._position_ms < SOL_AFTER_MS:
+        if sol.t_ms - (self._other_ms if sol.fix_type == FIX_NONE else self._position_ms) < SOL_AFTER_MS:
             return
         sol.leap = self._leap
         self.ecef.copy(sol)

@@ -116,7 +116,8 @@ class GnssReceiver:
             self._see_fix(now_ms)
             self.fix_ready = True
         if epoch.ecef_ready:
-            self._watch.see_position(now_ms)
+            if self.ecef.fix_type != FIX_NONE:
+                self._watch.see_position(now_ms)
             self.ecef_ready = True
         if now_ms - self._looked_ms >= _LOOK_MS:
             self._looked_ms = now_ms

@@ -294,8 +294,25 @@ def test_nav_sol_alone_becomes_an_ecef_row():
     assert (rows[0]["week"], rows[0]["satellites"], rows[0]["fix_type"], rows[0]["accuracy"]) == (2318, 7, 3, 350)
 
 
-def test_nav_sol_without_a_fix_or_beside_another_position_is_none():
-    assert rows_of([sol(0, ok=0) + sol(1, fix=0) + sol(2, fix=5)]) == []
+def test_nav_sol_without_a_fix_is_a_row_without_a_place():
+    rows = rows_of([sol(0, ok=0) + sol(1, fix=0) + sol(2, fix=5, known=0) + sol(3)])
+    assert [(row["record"], row["tow"], row["fix_type"], row["week"]) for row in rows] == [
+        ("ecef", 0, 0, 2318), ("ecef", 1000, 0, 2318), ("ecef", 2000, 0, None), ("ecef", 3000, 3, 2318),
+    ]  # fmt: skip
+    for row in rows[:3]:
+        assert (row["x"], row["y"], row["z"], row["accuracy"], row["satellites"]) == (0, 0, 0, None, 7)
+
+
+def test_nav_sol_without_a_fix_beside_another_message_is_none():
+    nothing = {"fixType": 0, "gnssFixOk": 0}
+    beside = [sol(0, ok=0) + pvt(0, **nothing) + sol(1, ok=0) + pvt(1, **nothing)]
+    assert [row["record"] for row in rows_of(beside)] == ["fix"] * 2
+    without = rmc(status="V")
+    assert [row["record"] for row in rows_of([sol(0, ok=0) + without + sol(1, ok=0)])] == ["fix"]
+    assert [row["record"] for row in rows_of([without + sol(0, ok=0)])] == ["fix"]
+
+
+def test_nav_sol_beside_another_position_is_none():
     assert [row["record"] for row in rows_of([sol(0) + pvt(0) + sol(1) + pvt(1)])] == ["fix"] * 2
     assert [row["record"] for row in rows_of([sol(0) + rmc() + sol(1)])] == ["fix"]
 

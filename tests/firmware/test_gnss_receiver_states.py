@@ -6,6 +6,7 @@ from firmware.drivers.gnss import GnssReceiver
 from shared_protocol import events
 from shared_protocol.records import FLAG_FROZEN, FLAG_JUMP, FLAG_LIMIT
 from tests.firmware.gnss_fake_receiver import Bench
+from tests.firmware.test_gnss_epoch import sol
 
 
 def bench(**settings):
@@ -28,6 +29,43 @@ def test_no_fix_and_fix_are_told_apart():
     box.run(20)
     assert box.states == [events.GNSS_NO_ANSWER, events.GNSS_NO_FIX, events.GNSS_FIX, events.GNSS_NO_ANSWER]
     assert [a for _, code, a, _ in box.events if code == events.GNSS_STATE] == [1, 2, 0]
+
+
+class Line:
+    """A UART on which NAV-SOL comes, once a second."""
+
+    def __init__(self):
+        self.waiting = b""
+
+    def any(self):
+        return len(self.waiting)
+
+    def readinto(self, buf, count):
+        buf[:count], self.waiting = self.waiting[:count], self.waiting[count:]
+        return count
+
+    def write(self, data):
+        return len(data)
+
+    def init(self, baudrate):
+        pass
+
+
+def test_rows_of_coordinates_without_a_fix_are_no_fix():
+    line, rows = Line(), []
+    driver = GnssReceiver(line, 9600, 6)
+    for tick in range(400):
+        if tick % 10 == 0:
+            line.waiting += sol(tick // 10, ok=tick >= 200)
+        driver.poll(100 * tick)
+        driver.event_code = 0
+        if driver.ecef_ready:
+            rows.append(driver.ecef.fix_type)
+            driver.ecef_ready = False
+        if tick == 190:
+            assert driver.state == events.GNSS_NO_FIX
+    assert driver.state == events.GNSS_FIX
+    assert rows.count(0) == 20 and rows.count(3) >= 18
 
 
 @pytest.mark.parametrize("silent", [True, False])
