@@ -54,6 +54,7 @@ COPY_THINNED = const(49)
 COPY_STOPPED = const(50)
 CARD_SLOW = const(51)
 RECORDS_LOST = const(52)
+CARD_FULL = const(53)
 
 SYSTEM = const(0)
 CARD = const(1)

@@ -43,11 +43,15 @@ def create(storage, number: int, size_mib: int, text_sectors, feed, may_grow) ->
     """
     name = log_name(number)
     file = storage.open(name, "wb")
+    sectors = 0
     try:
         for sector in text_sectors:
             feed()
             file.write(sector)
         sectors = _stretch(file, size_mib, feed, may_grow)
+    except OSError as error:  # not even room for the text, as a rule
+        if error.errno != _ENOSPC:
+            raise
     finally:
         feed()
         file.close()

@@ -38,6 +38,8 @@ if TYPE_CHECKING:
     from firmware.core.schedule import Clock
 
 _ROOM_MIN = const(660)  # sectors; the usual rates need 1.05 a second
+_ROOM_GOOD = const(11400)  # three hours, a flight
+_MIB_SECTORS = const(2048)
 _RETRY_MS = const(3000)  # the framer holds more than that
 _RETRY_FULL_MS = const(60000)  # each try makes a file and removes it again
 _RETRY_TIMES = const(8)  # the time that the try before took: whoever opens a log measures nothing meanwhile
@@ -91,6 +93,8 @@ class Logbook:
         self._name = ""  # of the file
         self.is_open = False
         self.was_lost = False
+        self.is_short = False  # of room: the card is full, or soon will be
+        self._room = -1  # sectors, when a log was begun last
         self.number = 0
         self.log_id = 0
         self.continues = 0  # id of the log before this one, if that was begun by the same flight
@@ -116,6 +120,8 @@ class Logbook:
                 self._lost_at_ms = now_ms
                 self._journal.event(now_ms, events.CARD_LOST, events.CARD, 0, 1)
                 self._journal.note(now_ms, events.CARD, "card: " + str(error))
+            if pause_ms == _RETRY_FULL_MS:
+                self._look_at_room(now_ms, 0, 0)
             return False
         finally:
             spare.forget(spare.LOG_OPENING)
@@ -158,7 +164,7 @@ class Logbook:
 
         A card that is busy for long is not waited for: then nothing is safe yet, and the next call goes on from there.
         """
-        for _ in range(2):
+        for _ in range(2 if self.is_open else 0):  # a log that just ran full may have been the last
             if not self._is_written:
                 self._sector = self._framer.seal(self._next, self.flags(), now_ms)
                 self._begun_ms = self._clock.now()
@@ -294,6 +300,15 @@ class Logbook:
         self._framer.begin(log_id, self.boot)
         if self._framer.is_full():
             self.commit(now_ms)  # makes room for the events that follow
+        self._look_at_room(now_ms, total, total - following)
+
+    def _look_at_room(self, now_ms, total, room):
+        """Say once if the card, and not the settings, keeps a log of `total` sectors short: `room` are left."""
+        asked_mib = self._size_mib
+        self.is_short = total < asked_mib * _MIB_SECTORS and room < min(_ROOM_GOOD, asked_mib * _MIB_SECTORS // 2)
+        if self.is_short and room != self._room:
+            self._journal.event(now_ms, events.CARD_FULL, events.CARD, 0, room)
+        self._room = room
 
     def _write(self, sector):
         try:

@@ -2,9 +2,9 @@
 
 It starts nothing and waits for nothing: sampling begins at once, and the verdict is given when the last part has shown
 itself or its time is over. GO means: the barometer, both thermometers and the power meter answered, the battery's
-divider reads more than nothing, the first sector of this boot was written to the card and read back, flash takes the
-second copy, the receiver said something, and the settings were all right. After that a card that is lost on the ground
-turns GO into NO-GO, and back.
+divider reads more than nothing, the first sector of this boot was written to the card and read back, the card has room
+for three hours (or half of what the settings ask for), flash takes the second copy, the receiver said something, and
+the settings were all right. After that a card that is lost on the ground turns GO into NO-GO, and back.
 """
 
 from shared_protocol import events
@@ -47,7 +47,7 @@ class SelfTest:
 
     def _find_trouble(self):
         trouble = self._settings_trouble
-        if self._logbook.verified != 1:
+        if self._logbook.verified != 1 or self._logbook.is_short:
             trouble |= 1 << events.CARD
         if self._copy is not None and not self._copy.is_well:
             trouble |= 1 << events.FLASH

@@ -68,9 +68,10 @@ def run_boot(interpreter, description, scratch, on_time):
     return report
 
 
-def format_card(interpreter, image, import_folder):
-    """Put an empty FAT volume on an image file that has the card's size."""
-    _format(interpreter, "the card", FORMAT_SCRIPT, image, import_folder)
+def format_card(interpreter, image, import_folder, free_mib=None):
+    """Put a FAT volume on an image file that has the card's size: empty, or with files that leave `free_mib` free."""
+    room = () if free_mib is None else (int(free_mib * 2**20),)
+    _format(interpreter, "the card", FORMAT_SCRIPT, image, import_folder, *room)
 
 
 def format_flash(interpreter, image, import_folder, settings_path):

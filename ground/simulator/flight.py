@@ -112,7 +112,7 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
         else:
             flash = _folder_as_flash(flash_folder or scratch / "flash", board_settings_)
         image = scratch / "card.img" if _same_file(card_image, result.card_image) else result.card_image
-        prepare_card(interpreter, image, card_image, scenario.card.size_mib)
+        prepare_card(interpreter, image, card_image, scenario.card.size_mib, scenario.card.free_mib)
         common = {
             "import_folders": _import_folders(firmware_folder),
             "seed": seed,

@@ -176,6 +176,9 @@ class Battery(Part):
 
 class Card(Part):
     size_mib: int = number(128, 4, 65536, "of the virtual card; it is a sparse file")
+    free_mib: float | None = Field(
+        default=None, ge=0.0, description="what other files leave of the empty card, or a little less; without it: all"
+    )
     interface: Literal["block", "spi"] = Field(
         default="block", description="block: whole blocks, fast; spi: every byte of the bus, through the board's driver"
     )

@@ -13,14 +13,17 @@ _KIBI = 1 << 10
 _PIECE = 1 << 16
 
 
-def prepare_card(interpreter, image, older, size_mib):
-    """The card's image: a copy of `older`, or an empty volume. Raises InputError for one that cannot be read."""
+def prepare_card(interpreter, image, older, size_mib, free_mib=None):
+    """The card's image: a copy of `older`, or an empty volume. Raises InputError for one that cannot be read.
+
+    With `free_mib` other files take all of the empty volume but that.
+    """
     if older is not None:
         _copy(older, image, "a card")
         return
     with open(image, "wb") as file:
         file.truncate(size_mib * _MEBI)
-    format_card(interpreter, image.resolve(), REPOSITORY)
+    format_card(interpreter, image.resolve(), REPOSITORY, free_mib)
 
 
 def prepare_flash(interpreter, image, older, size_kib, settings, scratch):

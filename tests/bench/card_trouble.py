@@ -11,7 +11,7 @@ from tests.journeys.card_trouble import KINDS, fly_kind
 
 
 def main():
-    print(f"{'trouble':26} card: s lost both: s lost  longest gap  longest turn  events of card and copy")
+    print(f"{'trouble':32} card: s lost both: s lost  longest gap  longest turn  events of card and copy")
     for kind in KINDS:
         with tempfile.TemporaryDirectory() as folder:
             trouble = fly_kind(Path(folder), kind)
@@ -20,7 +20,7 @@ def main():
             counts = {name: names.count(name) for name in names}
             told = ", ".join(f"{name} x{count}" if count > 1 else name for name, count in counts.items())
             print(
-                f"{kind:26} {trouble.lost_s(trouble.card):12} {trouble.lost_s(both):12} {trouble.gap_s(both):10.1f} s "
+                f"{kind:32} {trouble.lost_s(trouble.card):12} {trouble.lost_s(both):12} {trouble.gap_s(both):10.1f} s "
                 f"{trouble.loop_ms_max():10} ms  {told}", flush=True,
             )
             for complaint in trouble.flight.complaints():

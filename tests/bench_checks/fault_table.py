@@ -325,6 +325,14 @@ def _of_the_rest():
             ("no card", "until it clicks"), leaves_a_card=False,
         ),
         BenchFault(
+            "full card", Run(scenario={"card": {"free_mib": 0.0}}), "card write and read-back", NO_GO,
+            ("card is full", "delete"), leaves_a_card=False,
+        ),
+        BenchFault(
+            "nearly full card", Run(scenario={"card": {"free_mib": 2.0}}), "card write and read-back", NO_GO,
+            ("card is full", "delete"),
+        ),
+        BenchFault(
             "slow card", Run(faults=(slow,)), "worst write to the card", NO_GO, ("card is busy", "take another card")
         ),
         BenchFault(

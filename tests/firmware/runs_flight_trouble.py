@@ -10,7 +10,7 @@ from firmware.drivers.ms5611 import prom_crc4
 from shared_protocol import events, records
 from tests.firmware.fakes import rom
 from tests.firmware.flight_bench import GOOD_SETTINGS, Flight
-from tests.firmware.ram_card import formatted_card
+from tests.firmware.ram_card import FatStorage, formatted_card
 
 
 def missing_chips_cost_their_own_readings_only():
@@ -158,6 +158,23 @@ def no_card_is_a_no_go_and_a_card_put_in_later_is_used():
     assert len(flight.events(events.CARD_BACK)) == 1
     assert len(flight.records(records.BOOT)) >= 1
     assert len(flight.records(records.PRESSURE)) > 100
+
+
+def a_full_card_is_a_no_go_for_eyes_and_ears():
+    card = formatted_card(3000)
+    storage = FatStorage(card)
+    storage.mount()
+    file = storage.open("HOLIDAY.JPG", "wb")
+    file.write(bytes(2850 * 512))
+    file.close()
+    flight = Flight(card)
+    flight.run(12)
+    assert flight.computer.signals.state == signals.NO_GO
+    assert flight.computer.selftest.trouble == 1 << events.CARD
+    led, sounder = flight.board.led.changes, flight.board.sounder.changes
+    flight.run(40)
+    assert flight.board.led.changes - led > 380  # a tenth of a second each
+    assert flight.board.sounder.changes - sounder == 2 * 12  # six tones, every 20 s
 
 
 def a_card_pulled_in_flight_costs_only_what_the_ring_could_not_hold():

@@ -215,13 +215,71 @@ def a_card_with_less_room_than_asked_for_gives_what_it_has():
     assert cut_and_resume(card).logbook.resumed
 
 
-def a_full_card_is_left_as_it_was():
+def card_with_pictures(sectors):
+    """A card of some 2 900 sectors of data with a file of so many on it, and a storage to remove that."""
     card = formatted_card(3000)
     storage = FatStorage(card)
     storage.mount()
     file = storage.open("HOLIDAY.JPG", "wb")
-    file.write(bytes(2850 * 512))
+    file.write(bytes(sectors * 512))
     file.close()
+    return card, storage
+
+
+def a_full_card_is_left_as_it_was_and_named_and_tried_again_once_a_minute():
+    card, storage = card_with_pictures(2850)
     power = Power(card, 1)
     assert not power.open()
     assert power.storage.names() == ["HOLIDAY.JPG"]
+    assert power.logbook.is_short
+    ready = []
+    for second in range(1, 200):
+        power.time.ms = 1000 * second
+        if second == 100:
+            storage.mount()
+            storage.remove("HOLIDAY.JPG")
+        card.writes = []
+        ready.append(power.logbook.ready(power.time.ms))
+        assert (len(card.writes) > 0) == (second in (60, 120)), second
+    assert ready.index(True) == 119
+    assert not power.logbook.is_short
+    assert power.commit_all()
+    assert [entry for entry in events_of(card) if entry[0] == events.CARD_FULL] == [(events.CARD_FULL, 0, 0)]
+
+
+def a_log_that_is_short_for_want_of_room_is_named_also_when_it_is_resumed():
+    card, _ = card_with_pictures(2300)
+    power = Power(card, 1)
+    assert power.open() and power.logbook.is_short
+    ((_, room, _),) = [entry for entry in events_of(card) if entry[0] == events.CARD_FULL]
+    assert 256 < room < 1024 and power.storage.size("TD000001.LOG") // 512 - room < 20
+    again = Power(formatted_card(6000), 1)  # what the settings ask for is not short
+    assert again.open() and not again.logbook.is_short
+    card, _ = card_with_pictures(1500)  # too little, and enough to be gone on with
+    power = Power(card, 1)
+    power.open()
+    assert not power.logbook.is_short  # more than half of the mebibyte that was asked for
+    power.fly(500, 0)
+    resumed = cut_and_resume(card)
+    assert resumed.logbook.resumed and resumed.logbook.is_short
+
+
+def a_log_at_its_end_on_a_card_without_room_for_another_is_said_to_be_full_and_so_is_the_card():
+    card, storage = card_with_pictures(2300)
+    power = Power(card, 1)
+    power.open()
+    mark = 0
+    while power.logbook.is_open:
+        power.put(mark)
+        mark += 1
+        power.commit_all()
+    assert power.logbook.is_short and power.logbook.away_ms(power.time.ms + 5000) >= 5000
+    assert power.storage.names() == ["HOLIDAY.JPG", "TD000001.LOG"]
+    storage.mount()
+    storage.remove("HOLIDAY.JPG")
+    power.time.ms += 70000
+    assert power.logbook.ready(power.time.ms)
+    assert power.commit_all()
+    codes = [entry[:2] for entry in events_of(card, 2)]
+    for told in ((events.LOG_FULL, 1), (events.CARD_LOST, 1), (events.CARD_FULL, 0), (events.LOG_ARMED, 2)):
+        assert codes.count(told) == 1, told

@@ -14,6 +14,15 @@ S = 1_000_000
 AT_S = 60
 NAMES = {code: name for code, name, _ in EVENTS}
 
+# what else of the scenario and of the flight is different; free_mib is what other files leave on the card
+SETS = {
+    "full at power-up": {"card": {"free_mib": 0.0}},
+    "full after 4 minutes": {"card": {"free_mib": 0.14}, "seconds": 420},
+    "log at its end, room for another": {
+        "card": {"size_mib": 16, "free_mib": 1.5}, "seconds": 2200, "settings": {"log_size_mib": 1},
+    },
+}  # fmt: skip
+
 # kind of trouble: (interface, faults, end of the trouble [s] or None)
 KINDS = {
     "none": ("spi", [], None),
@@ -40,6 +49,9 @@ KINDS = {
         ],
         100,
     ),
+    "full at power-up": ("spi", [], None),
+    "full after 4 minutes": ("spi", [], None),
+    "log at its end, room for another": ("spi", [], None),
     "4 dead sectors": ("spi", [{"kind": "card_dies", "at_us": AT_S * S, "blocks": 4}], 65),
     "60 dead sectors": ("spi", [{"kind": "card_dies", "at_us": AT_S * S, "blocks": 60}], 100),
 }  # fmt: skip
@@ -48,13 +60,14 @@ KINDS = {
 class Trouble:
     """One flight with it. `card` and `flash` map (boot, type, seq, t_ms) to the payload of every frame there."""
 
-    def __init__(self, folder, interface, faults, seconds=150):
-        raw = load_scenario("calm").model_dump(exclude_unset=True) | {"card": {"interface": interface}}
+    def __init__(self, folder, interface, faults, seconds=150, card=None, settings=None):
+        raw = load_scenario("calm").model_dump(exclude_unset=True)
+        raw["card"] = {"interface": interface, **(card or {})}
         flash = folder / "flash"
         flash.mkdir(parents=True)
         self.flight = fly(
             parse_scenario(raw, "trouble"), folder, faults=faults, stop_after_s=seconds, flash_folder=flash,
-            settings={"log_size_mib": 2},
+            settings={"log_size_mib": 2, **(settings or {})},
         )  # fmt: skip
         self.ids = set()
         self.card = self._frames((folder / "card.img").read_bytes(), second=False)
@@ -118,4 +131,4 @@ class Trouble:
 def fly_kind(folder, kind):
     """A flight with one of KINDS."""
     interface, faults, _end = KINDS[kind]
-    return Trouble(folder, interface, json.loads(json.dumps(faults)))
+    return Trouble(folder, interface, json.loads(json.dumps(faults)), **SETS.get(kind, {}))

@@ -71,6 +71,34 @@ def test_a_slow_card_is_not_waited_for_and_costs_nothing(tmp_path, kind):
     assert "card_slow" in trouble.names()
 
 
+def told(trouble):
+    return [(name, a) for _, name, a, _ in trouble.events() if name in ("log_full", "card_full", "log_armed")]
+
+
+def test_a_full_card_is_a_no_go_and_the_flight_is_in_flash(tmp_path):
+    trouble, both = flown(tmp_path, "full at power-up")
+    assert trouble.card == {} and trouble.lost_s(both) == 0
+    assert told(trouble) == [("card_full", 0)]
+    assert next((a, b) for _, name, a, b in trouble.events() if name == "self_test") == (0, 1 << 1)
+
+
+def test_a_card_that_is_full_in_flight_is_named_and_the_rest_goes_to_flash_without_a_gap(tmp_path):
+    trouble, both = flown(tmp_path, "full after 4 minutes")
+    assert trouble.missing(both) == 0
+    assert trouble.lost_s(trouble.card) > 100 and trouble.lost_s(both) == 0
+    room = next(a for name, a in told(trouble))
+    assert 240 < room < 290
+    assert told(trouble) == [("card_full", room), ("log_armed", 1), ("log_full", 1), ("card_full", 0)]
+    assert next((a, b) for _, name, a, b in trouble.events() if name == "self_test") == (0, 1 << 1)
+
+
+def test_a_log_at_its_end_is_followed_by_the_next_if_the_card_has_room(tmp_path):
+    trouble, _ = flown(tmp_path, "log at its end, room for another")
+    assert trouble.missing(trouble.card) == 0 and len(trouble.ids) == 2
+    assert told(trouble)[:2] == [("log_armed", 1), ("log_full", 1)]
+    assert told(trouble)[3] == ("log_armed", 2)
+
+
 def test_a_port_that_waits_for_two_seconds_with_each_block_measures_between_any_two_of_them(tmp_path):
     trouble = fly_kind(tmp_path, "port's driver, 2 s a block")
     assert [boot["reason"] for boot in trouble.flight.boots] == ["end_of_world"]

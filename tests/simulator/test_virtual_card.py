@@ -50,6 +50,23 @@ def test_a_new_card_is_a_volume_without_a_fault(tmp_path, size_mib, runtime):
     assert fsck(path) == ""
 
 
+@pytest.mark.parametrize("runtime", INTERPRETERS)
+@pytest.mark.parametrize("size_mib, free_mib", [(17, 0.0), (64, 0.25), (1100, 0.5)])
+def test_a_card_that_is_full_of_something_else_is_a_volume_without_a_fault(tmp_path, size_mib, free_mib, runtime):
+    path = tmp_path / "card.img"
+    with open(path, "wb") as file:
+        file.truncate(size_mib * MEBI)
+    format_card(find_interpreter(runtime), path, ROOT, free_mib)
+    assert fsck(path) == ""
+    assert path.stat().st_blocks * 512 < 3 * MEBI
+    if shutil.which("mdir") is None:
+        pytest.skip("mdir (mtools) is not installed")
+    listed = subprocess.run(["mdir", "-i", str(path)], capture_output=True, text=True, check=True).stdout
+    free = int("".join(listed.split("bytes free")[0].splitlines()[-1].split()))
+    assert free_mib * MEBI - 32768 < free <= free_mib * MEBI
+    assert "PICT0000 BIN" in listed and "2021-01-01" in listed  # not the laptop's date
+
+
 def test_a_new_card_takes_little_room_on_the_laptop(tmp_path):
     path = formatted(tmp_path / "card.img", 1024)
     assert path.stat().st_blocks * 512 < 2 * MEBI

@@ -40,6 +40,13 @@ def _keeps(evidence, sectors, errors):
     tested = evidence.last_event("self_test")
     reply = evidence.replies.get("card_test", {})
     reply = reply if "sectors_good" in reply and reply.get("status") != "missing" else None
+    room = _room_if_short(evidence)
+    if room is not None:
+        return Finding(
+            SUBJECT, KEEPS, NO_GO, f"the card is full: it has room for {room} sectors of a log, {room / 3800:.1f} h",
+            expected, "The flight would end up in the board's small flash, thinned, or not at all.",
+            "Switch off. Copy off what the card holds and delete it, older logs too, or take an empty card.",
+        )  # fmt: skip
     if (gone is not None and gone["name"] == "card_lost") or sectors[-1] == sectors[0]:
         measured = "lost in this run" if sectors[-1] > 0 else "no card, or one that the board cannot use"
         return Finding(
@@ -73,6 +80,17 @@ def _keeps(evidence, sectors, errors):
         SUBJECT, KEEPS, OK, f"{sectors[-1]:.0f} sectors written, none failed, {back} read back the same", expected,
         "It keeps what it is given.",
     )  # fmt: skip
+
+
+def _room_if_short(evidence):
+    """Sectors that a full card has left for a log, None if it has enough.
+
+    The board says it where it begins a log, just before it says that, or where it could not begin one.
+    """
+    told = [row for row in evidence.events if row["name"] in ("card_full", "log_armed", "log_resumed")]
+    if told and told[-1]["name"] != "card_full":
+        told = told[-2:-1] if len(told) > 1 and told[-2]["name"] == "card_full" and told[-2]["a"] else []
+    return told[-1]["a"] if told else None
 
 
 def _worst(evidence, writes_ms):
