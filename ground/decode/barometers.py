@@ -33,13 +33,15 @@ def pressure(records):
     for key, sensor, all_of_it in groups(keys, rows["sensor"]):
         for cal, piece in cals.pieces(key, sensor, t_ms[all_of_it]):
             mine = all_of_it[piece]
+            if len(mine) == len(rows):
+                mine = slice(None)  # one barometer, as in most flights: nothing is picked out row by row
             chip = sensors.take(mine, sensor, cal)
             if chip is None:
                 bits[mine] |= flag_bits.NO_CALIBRATION
                 continue
             hpa[mine], celsius[mine], bits[mine] = _converted(cal, d1[mine], d2[mine], bits[mine])
             outside = chip.outside("pressure_hpa", hpa[mine]) | chip.outside("temperature_c", celsius[mine])
-            bits[mine[outside]] |= flag_bits.OUT_OF_RANGE
+            bits[mine] |= np.where(outside, flag_bits.OUT_OF_RANGE, 0)
     columns = {
         "sensor": sensors.column(),
         "pressure_hpa": hpa,
