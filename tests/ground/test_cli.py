@@ -234,7 +234,8 @@ def test_answer_that_cannot_be_written_is_no_success():
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
 def test_process_that_is_told_to_end_clears_away_what_it_began(tmp_path, name):
     code = (
-        "import signal, sys, time; from pathlib import Path; from ground import cli; from ground.decode import writing\n"
+        "import signal, sys, time; from pathlib import Path; from ground import cli\n"
+        "from ground.decode import writing\n"
         f"signal.signal(signal.{name}, signal.SIG_DFL)\n"  # which who started this may have had ignored
         "def slow(args, **_more):\n"
         "    with writing.FolderWriter(Path(args[0]), 'parquet') as writer:\n"
