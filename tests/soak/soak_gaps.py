@@ -17,6 +17,7 @@ _POWER_UP_S = 60.0  # the receiver's first fix
 _RECOVERY_S = 20.0  # a lost chip is tried again every 8 s at most, the receiver needs a fix
 _NEAR_S = 3.0
 _SAID_WITHIN_S = 60.0
+_RING_S = 6.0  # what the ring of sectors holds
 _SLOW_CARD_S = 13.0  # that event is said once in ten seconds
 _OPEN_S = 1.5  # what the last second measured is still in memory when the world ends
 _TIMES = 5  # so many periods without a reading are a gap
@@ -99,6 +100,7 @@ def gaps(recording, faults, result, factor):
     cuts = [(boot["start_us"] / 1e6) for boot in result.boots[1:]]
     spans = [_span(fault, end_s) for fault in faults if "at_us" in fault]
     phases = [(at, a) for at, code, _s, _u, a, _b in recording.events if code == events.PHASE]
+    away = _card_away(recording.events, cuts, end_s)
     found = []
     for stream in STREAMS:
         times = recording.times(stream.record, stream.unit)
@@ -110,8 +112,36 @@ def gaps(recording, faults, result, factor):
             if end - begin <= longest_s * factor and _was_landed(phases, begin, end):
                 continue
             told = _told(stream, begin, end, recording.events)
+            if not told and any(lost <= begin and end <= back for lost, back in away):
+                told = events.CARD_LOST
             found.append(Gap(stream.name, begin, end, _reason(stream, begin, end, spans, cuts, told), bool(told)))
     return found
+
+
+def accounted_s(faults, result, name):
+    """How many seconds of the readings of a stream faults and restarts can have cost at most, recovery included."""
+    (stream,) = [stream for stream in STREAMS if stream.name == name]
+    end_s = result.duration_s
+    spans = [_span(fault, end_s) for fault in faults if "at_us" in fault]
+    hurt = np.zeros(round(end_s) + 1, dtype=bool)
+    for first, last, chip, kind in spans:
+        if _befalls(stream, chip, kind):
+            hurt[int(first) : round(last)] = True
+    for boot in result.boots:
+        hurt[max(0, int(boot["start_us"] / 1e6 - _RING_S)) : round(boot["start_us"] / 1e6 + _RECOVERY_S)] = True
+    return int(hurt.sum())
+
+
+def _card_away(said, cuts, end_s):
+    """Stretches in which the card was lost, as the events say when it was and when it answered again."""
+    stretches, ends = [], np.array([*cuts, end_s])
+    for at, code, _source, _unit, a, _b in said:
+        if code == events.CARD_LOST:
+            stretches.append((at - _RING_S, float(ends[min(np.searchsorted(ends, at), len(cuts))])))
+        elif code == events.CARD_BACK:
+            stretches = [(lost, min(back, at + _NEAR_S) if lost <= at else back) for lost, back in stretches]
+            stretches.append((at - a - _RING_S, at + _NEAR_S))
+    return stretches
 
 
 def _was_landed(phases, begin, end):

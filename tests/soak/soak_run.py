@@ -7,7 +7,7 @@ from ground.settings import Settings
 from ground.simulator.flight import fly
 from shared_protocol import events
 from tests.soak.soak_faults import cuts_at_writes, random_faults
-from tests.soak.soak_gaps import Gap, Recording, gaps
+from tests.soak.soak_gaps import Gap, Recording, accounted_s, gaps
 from tests.soak.soak_world import soak_world
 
 HEAP_EVERY_S = 600.0
@@ -23,11 +23,17 @@ class Summary:
     faults: list
     recording: Recording
     gaps: list[Gap]
+    accounted_s: int  # that faults and restarts may have cost the stream of pressures
     growth: list  # of the heap after collection in each long boot: (hours, bytes at first, bytes at last)
 
     @property
     def unexplained(self):
         return [gap for gap in self.gaps if not gap.reason]
+
+    @property
+    def missing_s(self):
+        """Seconds of all gaps in the pressures."""
+        return sum(gap.end_s - gap.begin_s for gap in self.gaps if gap.stream == "pressure")
 
     @property
     def task_errors(self):
@@ -54,7 +60,8 @@ def soak(
     recording = Recording(result)
     factor = (settings or {}).get("landed_period_factor", Settings().landed_period_factor)
     found = gaps(recording, faults, result, factor)
-    return Summary(result, faults, recording, found, heap_growth(result.boots))
+    accounted = accounted_s(faults, result, "pressure")
+    return Summary(result, faults, recording, found, accounted, heap_growth(result.boots))
 
 
 def heap_growth(boots):

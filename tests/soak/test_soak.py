@@ -13,7 +13,7 @@ from shared_protocol import events
 from tests.interpreters import micropython_path
 from tests.simulator.boots import firmware
 from tests.soak.soak_faults import KNOWN, cuts_at_writes, kinds_used, random_faults
-from tests.soak.soak_gaps import STREAMS, gaps
+from tests.soak.soak_gaps import STREAMS, accounted_s, gaps
 from tests.soak.soak_run import heap_growth, soak
 from tests.soak.soak_world import soak_world
 
@@ -28,6 +28,7 @@ def test_an_hour_of_faults_leaves_no_gap_without_a_reason(tmp_path):
     assert summary.task_errors == []
     assert summary.result.complaints() == []
     assert len(summary.gaps) > 20
+    assert summary.missing_s < summary.accounted_s
     assert len(summary.result.boots) >= 3
     assert len(summary.recording.logs) >= 2  # one that the card's trouble made the firmware leave
 
@@ -102,6 +103,23 @@ def test_a_fault_or_a_restart_explains_a_while_after_it_and_no_more():
     assert reasons(_Said((300.0, 590.0)), boots=2) == [("pressure", "")]
     assert reasons(_Said((300.0, 590.0), said=lost), [fault]) == [("pressure", f"event {events.CARD_LOST}")]
     assert reasons(_Said((0.0, 90.0))) == [("pressure", "")]  # power-up takes a minute at most
+
+
+def test_a_card_that_was_said_to_be_lost_explains_holes_until_it_is_back():
+    lost, back = (events.CARD_LOST, events.CARD, 0, 1, 0), (events.CARD_BACK, events.CARD, 0, 200, 0)
+    hole = (300.0, 310.0)
+    assert reasons(_Said(hole, said=[(120.0, *lost)])) == [("pressure", f"event {events.CARD_LOST}")]
+    assert reasons(_Said(hole, said=[(120.0, *lost), (200.0, *back)])) == [("pressure", "")]
+    assert reasons(_Said(hole, said=[(400.0, *back)])) == [("pressure", f"event {events.CARD_LOST}")]
+    assert reasons(_Said(hole, said=[(520.0, *back)])) == [("pressure", "")]
+
+
+def test_faults_account_for_their_time_and_a_restart_for_its_own():
+    result = SimpleNamespace(duration_s=600.0, boots=[{"start_us": 0}])
+    fault = {"kind": "missing_chip", "chip": "pressure", "at_us": 200_000_000, "for_us": 30_000_000}
+    others = [fault | {"chip": "outside"}, {"kind": "receiver_restart", "at_us": 100_000_000}]
+    assert accounted_s(others, result, "pressure") == 20
+    assert accounted_s([*others, fault, fault], result, "pressure") == 20 + 50
 
 
 def test_an_event_explains_a_hole_only_if_it_is_of_that_part_and_near():
