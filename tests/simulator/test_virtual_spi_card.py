@@ -182,6 +182,24 @@ def test_a_card_that_is_pulled_is_absent_and_one_put_back_has_to_be_begun_again(
     assert bench.objections == []
 
 
+def test_a_card_put_in_while_the_host_asks_for_one_is_no_objection_and_a_careless_host_later_is(bench):
+    card = begun(bench)
+    bench.store.remove()
+    bench.clock.advance(1_000_000)
+    bench.store.put_back()
+    bench.cs(0)
+    bench.spi.write(b"\x40\x00\x00\x00\x00\x95")  # CMD0 of a host whose 74 clocks nobody heard
+    bench.cs(1)
+    assert bench.objections == []
+    bench.store.put_back()
+    bench.clock.advance(1_000_000)
+    bench.cs(0)
+    bench.spi.write(b"\x40\x00\x00\x00\x00\x95")
+    bench.cs(1)
+    assert bench.objections[0].startswith("CMD0 after 0 clocks")
+    assert card.begin() == OK
+
+
 def test_a_power_cut_in_a_write_leaves_the_blocks_before_it(sdhc):
     card = begun(sdhc)
     card.writeblocks(0, block_of(0))

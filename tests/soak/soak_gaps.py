@@ -10,14 +10,16 @@ import numpy as np
 
 from ground.decode.records import read
 from ground.decode.sources import open_source
-from ground.decode.wire import KIND_OF_NAME
+from ground.decode.wire import KIND_OF_NAME, SECTOR_SIZE, frame_dtypes
 from shared_protocol import events
+from shared_protocol.frame import PHASE_MASK, PHASE_SHIFT
+from shared_protocol.records import HEADER
 
 _POWER_UP_S = 60.0  # the receiver's first fix
 _RECOVERY_S = 20.0  # a lost chip is tried again every 8 s at most, the receiver needs a fix
 _NEAR_S = 3.0
 _SAID_WITHIN_S = 60.0
-_RING_S = 6.0  # what the ring of sectors holds
+_RING_S = 15.0  # what waits in memory: six sectors, of which a landed box keeps one open for nine seconds
 _SLOW_CARD_S = 13.0  # that event is said once in ten seconds
 _OPEN_S = 1.5  # what the last second measured is still in memory when the world ends
 _TIMES = 5  # so many periods without a reading are a gap
@@ -69,6 +71,7 @@ class Recording:
         self.logs = sorted({log_id for log_id, _ in self._pairs})
         self.frames = sum(map(len, found.rows))
         self.events = self._events()
+        self.phases = self._phases(found.pieces)
 
     def times(self, record, unit=()):
         """World time of each frame of a kind. [s]"""
@@ -78,6 +81,20 @@ class Recording:
             chosen = rows[unit[0]] == unit[1]
             rows, boots = rows[chosen], boots[chosen]
         return np.sort(self._starts_s[boots - 1] + rows["_t_ms"] / 1000 + _RESET_S)
+
+    def _phases(self, pieces):
+        """(time, phase) where it changes from one sector's header to the next: the event may have been in flash."""
+        layout, told = frame_dtypes()[HEADER], []
+        for piece in pieces:
+            owned = np.flatnonzero(piece.blocks.owner >= 0)
+            raw = piece.blocks.data.reshape(-1, SECTOR_SIZE)[owned, : layout.itemsize]
+            rows = np.ascontiguousarray(raw).view(layout)[:, 0]
+            boots = np.array([boot for _, boot in self._pairs], dtype=np.int64)[piece.blocks.owner[owned]]
+            at_s = self._starts_s[boots - 1] + rows["_t_ms"] / 1000 + _RESET_S
+            told.append(np.stack([at_s, rows["flags"] >> PHASE_SHIFT & PHASE_MASK]))
+        at_s, phase = np.concatenate(told, axis=1)[:, np.argsort(np.concatenate(told, axis=1)[0], kind="stable")]
+        changed = np.flatnonzero(np.diff(phase, prepend=-1))
+        return [(float(at_s[index]), int(phase[index])) for index in changed]
 
     def _boots(self, kind):
         return np.array([boot for _, boot in self._pairs], dtype=np.int64)[self._keys[kind]]
@@ -99,7 +116,8 @@ def gaps(recording, faults, result, factor):
     end_s = result.duration_s
     cuts = [(boot["start_us"] / 1e6) for boot in result.boots[1:]]
     spans = [_span(fault, end_s) for fault in faults if "at_us" in fault]
-    phases = [(at, a) for at, code, _s, _u, a, _b in recording.events if code == events.PHASE]
+    announced = [(at, a) for at, code, _s, _u, a, _b in recording.events if code == events.PHASE]
+    phases = sorted([*announced, *recording.phases])
     away = _card_away(recording.events, cuts, end_s)
     found = []
     for stream in STREAMS:
@@ -176,7 +194,8 @@ def _reason(stream, begin, end, spans, cuts, told):
         if begin - 1.0 <= at <= end + 1.0 and end <= at + _RECOVERY_S:
             return "restart"
     for first, last, chip, kind in spans:
-        if _befalls(stream, chip, kind) and first - _NEAR_S - stream.period_ms / 1000 <= begin and end <= last:
+        before_s = _RING_S if chip is None else _NEAR_S + stream.period_ms / 1000
+        if _befalls(stream, chip, kind) and first - before_s <= begin and end <= last:
             return kind
     return f"event {told}" if told else ""
 

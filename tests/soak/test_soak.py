@@ -68,7 +68,7 @@ class _Said:
     """A recording of readings at their pace, but for a hole in one stream."""
 
     def __init__(self, hole, name="pressure", said=()):
-        self._hole, self._name, self.events = hole, name, list(said)
+        self._hole, self._name, self.events, self.phases = hole, name, list(said), []
 
     def times(self, record, unit=()):
         stream = next(one for one in STREAMS if (one.record, one.unit) == (record, unit))
@@ -135,6 +135,9 @@ def test_a_landed_box_may_be_ten_times_slower_and_not_more():
     landed = [(200.0, events.PHASE, events.SYSTEM, 0, events.PHASE_LANDED, 0)]
     assert reasons(_Said((300.0, 304.0), said=landed)) == []
     assert reasons(_Said((300.0, 306.0), said=landed)) == [("pressure", "")]
+    by_headers = _Said((300.0, 304.0))
+    by_headers.phases = [(200.0, events.PHASE_LANDED)]
+    assert reasons(by_headers) == []
 
 
 @needs_micropython

@@ -22,6 +22,7 @@ _EINVAL = 22
 _TRANSFER_US = 2800
 _WAKE_US = 120000  # first initialisation after power-up
 _IOCTL_INIT, _IOCTL_DEINIT, _IOCTL_SYNC, _IOCTL_COUNT, _IOCTL_SIZE, _IOCTL_ERASE = 1, 2, 3, 4, 5, 6
+_PLUG_US = 20000  # by then whoever did not know that a card came has noticed, or begins anew
 _TIDY_ODDS = 50  # one write in so many takes tens of milliseconds
 _STALL_ODDS = 2000  # and one in so many much longer
 # No slow card takes longer for a block: 250 ms by the standard (SD Physical Layer Simplified Specification, 4.6.2.2),
@@ -74,8 +75,12 @@ class Card:
         self.present = False
 
     def put_back(self):
-        """Put it in again: it has to be initialised like one that was just switched on."""
+        """Put it in again: it has to be initialised like one that was just switched on.
+
+        The host may be in the middle of asking whether one is there, so it is not held to the 74 clocks at once.
+        """
         self.present = True
+        self._ledger.forgive("card", self._clock.now_us + _PLUG_US)
         self._awake = False
         if self.on_power is not None:
             self.on_power()
