@@ -41,6 +41,8 @@ class Rough:
         Those in the blocks that the fast road had not settled.
     failed : numpy.ndarray of int64, shape (m,)
         Offsets that look like a frame (sync, legal type and length) and are none; rising.
+    headers : Frames
+        Intact headers that stand elsewhere than at the beginning of an owned block.
     maybe : Maybe
         What may be frames when all headers are known.
     """
@@ -48,6 +50,7 @@ class Rough:
     batch: Batch
     frames: Frames
     failed: np.ndarray
+    headers: Frames
     maybe: Maybe
 
     def leave_out(self, inner):
@@ -65,15 +68,16 @@ NOTHING_LEFT = Maybe(_NONE, np.empty(0, np.uint8), np.empty(0, np.uint32))
 
 def untouched(batch):
     """The Rough of blocks that need no close look."""
-    return Rough(batch, NO_FRAMES, _NONE, NOTHING_LEFT)
+    return Rough(batch, NO_FRAMES, _NONE, NO_FRAMES, NOTHING_LEFT)
 
 
 def failures(intact, kinds, syndromes):
-    """Which candidates are neither an intact frame nor an intact header; bool."""
+    """Which candidates are neither an intact frame nor an intact header, a mask; and which are headers, numbers."""
     failed = ~intact
     places = np.flatnonzero(failed)
-    failed[places[(kinds[places] == HEADER_KIND) & (syndromes[places] == 0)]] = False
-    return failed
+    headers = places[(kinds[places] == HEADER_KIND) & (syndromes[places] == 0)]
+    failed[headers] = False
+    return failed, headers
 
 
 def outer(frames):

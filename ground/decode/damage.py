@@ -10,10 +10,12 @@ from functools import lru_cache
 
 import numpy as np
 
+from ground.decode.close_look import Frames, outer
+from ground.decode.found import in_place
 from ground.decode.predict import CHUNK
 from ground.decode.threads import each
 from ground.decode.unknown_frames import pass_over
-from ground.decode.wire import KIND_SIZES, SECTOR_SHIFT, SECTOR_SIZE, SIZE_MIN, rows_at
+from ground.decode.wire import HEADER_KIND, KIND_SIZES, SECTOR_SHIFT, SECTOR_SIZE, SIZE_MIN, rows_at
 from shared_protocol.frame import CRC_SIZE, FILL, HEADER_SIZE
 
 _NARROW = 64  # bytes; a full sector's fill is shorter, because a frame would have found room
@@ -40,7 +42,7 @@ class Damage:
 
 @dataclass
 class _Gaps:
-    """Stretches that are neither header, frame nor sector end; `tails` reach to their sector's end."""
+    """Stretches that are neither header, frame nor sector end; `tails` reach to their sector's end or to a header."""
 
     begins: np.ndarray
     ends: np.ndarray
@@ -77,13 +79,20 @@ def account(blocks, settled, intact_text, rough):
         numbers = np.flatnonzero(looked_at[n * CHUNK : (n + 1) * CHUNK]) + n * CHUNK
         if len(numbers) == 0:
             return {}
-        gaps = _gaps(blocks, numbers, looked_at, rough[n].frames, before[n])
+        gaps = _gaps(blocks, numbers, looked_at, _with_headers(rough[n]), before[n])
         return _judge(blocks, gaps, rough[n].failed, damage, n * CHUNK)
 
     for unknown in each(judge, range(len(rough))):
         for entry, count in unknown.items():
             damage.unknown[entry] = damage.unknown.get(entry, 0) + count
     return damage
+
+
+def _with_headers(part):
+    """The frames of a Rough and its headers, which are no gap either."""
+    both = Frames(*in_place(part.frames, part.headers))
+    outermost = outer(both)
+    return both if outermost is None else both.only(np.flatnonzero(outermost))
 
 
 def _gaps(blocks, numbers, looked_at, frames, reached):
@@ -103,7 +112,8 @@ def _gaps(blocks, numbers, looked_at, frames, reached):
     begins = np.concatenate([begins.take(inner), tail_begins.take(tails)])
     order = np.argsort(begins, kind="stable")
     ends = np.concatenate([starts.take(inner), tail_ends.take(tails)]).take(order)
-    return _Gaps(begins.take(order), ends, order >= len(inner))
+    fill = np.append(kinds.take(inner) == HEADER_KIND, np.ones(len(tails), dtype=bool))
+    return _Gaps(begins.take(order), ends, fill.take(order))
 
 
 def _judge(blocks, gaps, failed, damage, first):

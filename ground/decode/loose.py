@@ -50,7 +50,7 @@ def match_loose(blocks, parts):
 def _add_matched(data, part, intact, keys):
     """Put what turned out to be frames to the others, and what turned out to be none to the failures."""
     maybe, part.maybe = part.maybe, NOTHING_LEFT
-    failed = maybe.starts[failures(intact, maybe.kinds, maybe.syndromes)]
+    failed = maybe.starts[failures(intact, maybe.kinds, maybe.syndromes)[0]]
     part.failed = in_place((part.failed,), (failed,))[0]
     chosen = np.flatnonzero(intact)
     if len(chosen):

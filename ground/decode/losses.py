@@ -81,7 +81,7 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut
     cut = is_cut(records)
     hurt = [endings.told(one, decoded, records.keys.pairs) for one in cut_copies]
     hurt += [_CUT] if cut and not hurt else []
-    hurt += _hurt(sectors_bad, frames_bad, cut or any(boot.missing for boot in decoded.boots))
+    hurt += _hurt(sectors_bad, frames_bad, None if cut else sum(boot.missing for boot in decoded.boots))
     whole = not hurt and len(said) == len(_where_from(source, decoded)) and source.kind != "capture"
     if decoded.origin is not None and FLASH in decoded.origin.by_copy:
         return _holes(decoded, covered) + said + hurt
@@ -112,12 +112,18 @@ def _second_copy(decoded, covered):
     ]
 
 
-def _hurt(sectors_bad, frames_bad, is_missing):
+def _hurt(sectors_bad, frames_bad, missing):
+    """What the damage cost; `missing` by the numbering, None if the end is unknown."""
     if not sectors_bad:
         return []
     are = "sectors are damaged" if sectors_bad > 1 else "sector is damaged"
-    if frames_bad and not is_missing:
+    if frames_bad and missing == 0:
         return [f"{sectors_bad} {are} or out of place, and no record is missing for it"]
+    if missing is not None and frames_bad > missing:  # shifted sectors give false beginnings of frames
+        return [
+            f"{sectors_bad} {are} or out of place; every whole record was taken, and another copy of the card may have "
+            "those that are missing"
+        ]
     if not frames_bad:
         return [f"{sectors_bad} {are}; every record in the damage was whole and was taken"]
     lost = "records" if frames_bad > 1 else "record"
@@ -128,6 +134,11 @@ def _hurt(sectors_bad, frames_bad, is_missing):
 
 
 def _where_from(source, decoded):
+    changes = [f"{change} on the way into the file, and that was undone" for change in source.changes]
+    return changes + _found_how(source, decoded)
+
+
+def _found_how(source, decoded):
     if source.kind == "capture":
         return [
             "this is a capture of records without their sectors; what was not captured is on the card, if anywhere: "

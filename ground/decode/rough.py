@@ -60,7 +60,7 @@ class _Search:
         own = Frames((attempt.at.take(even) + first * SECTOR_WORDS) * 2, attempt.kinds.take(even), even)
         odd, odd_kinds = elsewhere(self._blocks, first, attempt.good, self._hurt_headers)
         others = Frames(odd, odd_kinds, np.full(len(odd), -1))
-        frames, failed, maybe = map(in_place, self._sorted_out(own), self._sorted_out(others))
+        frames, failed, headers, maybe = map(in_place, self._sorted_out(own), self._sorted_out(others))
         frames = Frames(*frames)
         outermost = outer(frames)
         if outermost is not None:
@@ -69,10 +69,10 @@ class _Search:
         is_frame[attempt.none] = is_frame[hurt] = False
         is_frame[frames.places[frames.places >= 0]] = True
         batch = batch_of(self._found(chunk, attempt, is_frame, frames.only(np.flatnonzero(frames.places < 0))))
-        return Rough(batch, frames, failed[0], Maybe(*maybe))
+        return Rough(batch, frames, failed[0], Frames(*headers), Maybe(*maybe))
 
     def _sorted_out(self, candidates):
-        """Columns of those that are frames of their block's presumed owner, of failures, of what may be frames."""
+        """Columns of frames of their block's presumed owner, of failures, of headers, of what may be frames."""
         kinds = candidates.kinds
         place = candidates.starts >> SECTOR_SHIFT
         owners = self._presumed.take(place)
@@ -83,13 +83,14 @@ class _Search:
             alone = self._expected.shape[1] == 1
             wanted = self._expected[:, 0].take(kinds) if alone else self._expected[kinds, owners]
             intact = (syndromes == wanted) & (kinds != HEADER_KIND) & (owners >= 0)
-        failed, maybe = failures(intact, kinds, syndromes), NOTHING_LEFT
+        (failed, headers), maybe = failures(intact, kinds, syndromes), NOTHING_LEFT
         if not self._all_owned:
             loose = self._blocks.owner.take(place) < 0
             failed &= ~loose
             left = np.flatnonzero(loose & ~intact)
             maybe = candidates.starts.take(left), kinds.take(left), syndromes.take(left)
-        return candidates.only(np.flatnonzero(intact)), (candidates.starts.take(np.flatnonzero(failed)),), maybe
+        failed = candidates.starts.take(np.flatnonzero(failed))
+        return candidates.only(np.flatnonzero(intact)), (failed,), candidates.only(headers), maybe
 
     def _found(self, chunk, attempt, is_frame, others):
         """The attempt's candidates that are frames, as a mask says, and others that are, as Found."""

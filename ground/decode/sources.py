@@ -8,6 +8,7 @@ block boundary, every byte is looked at. Names of log files are taken from the F
 
 import re
 import stat
+import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import numpy as np
 
 from ground.decode import carve, endings, gather, littlefs
 from ground.decode.extents import data_extents, merged, overlap, without
+from ground.decode.put_back import put_back
 from ground.decode.sectors import header_rows, marked_blocks
 from ground.decode.wire import SECTOR_SIZE
 from ground.errors import InputError
@@ -62,6 +64,8 @@ class Source:
         Where the logs are too many to be held together: by log id, what gives the buffers of that one.
     endings : list of endings.Ending
         Where images and log files end, and where they should.
+    changes : list of str
+        What had been done to the bytes on their way, and was undone.
     """
 
     kind: str
@@ -71,6 +75,7 @@ class Source:
     files: list = field(default_factory=list)
     by_log: dict = field(default_factory=dict)
     endings: list = field(default_factory=list)
+    changes: list = field(default_factory=list)
 
 
 def open_source(path, progress=None):
@@ -170,6 +175,10 @@ def _file(path, progress):
 
 
 def _carved(path, handle, size, progress):
+    changed = put_back(_mapped(path)) if size <= _FLASH_MAX else None
+    restored = changed and _restored(path, *changed)
+    if restored:
+        return restored
     extents = data_extents(path, size)
     total = sum(last - first for first, last in extents)
     say = (lambda done: progress("looking for sectors", done, total)) if progress else None
@@ -205,6 +214,24 @@ def _carved(path, handle, size, progress):
         near = gather.around(runs, size)
         source.buffers = _buffers(handle, near + intervals, phase, size, kind != "capture")
     return source
+
+
+def _restored(path, raw, change):
+    """A capture or log as it was before a terminal changed it; None if there is none of ours in it."""
+    with tempfile.TemporaryFile() as handle:
+        handle.write(raw)
+        handle.flush()
+        everything = [(0, len(raw))]
+        runs = carve.runs(handle, everything)
+        intervals, headers = carve.frames_anywhere(handle, _unexplained(everything, runs, True, len(raw)))
+        if len(runs) == 0 and len(headers) == 0:
+            return None
+        kind, phase = _layout(runs, headers)
+        near = gather.around(runs, len(raw))
+        buffers = _buffers(handle, near + intervals, phase, len(raw), kind != "capture")
+    kind = "log" if len(runs) and _looks_like_log(runs) else kind
+    files = [{"name": path.name, "log_id": first_log_id(np.frombuffer(raw, np.uint8))}] if kind == "log" else []
+    return Source(kind, buffers, [path.name], len(raw), files, changes=[f"{path.name}: {change}"])
 
 
 def _flash(path, handle, flash, intervals):

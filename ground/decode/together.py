@@ -92,6 +92,7 @@ def _joined(opened):
         joined.bytes_read += source.bytes_read
         joined.files += source.files
         joined.endings += source.endings
+        joined.changes += source.changes
     if not any(source.by_log for source in opened):
         for number, source in enumerate(opened):
             joined.buffers += tagged(source.buffers, number)

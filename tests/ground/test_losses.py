@@ -111,6 +111,17 @@ def test_cut_copy_says_so(tmp_path):
     assert any("cut short" in note for note in told)
 
 
+@pytest.mark.parametrize("lost", [1, 7, 20, 31, 200])
+def test_shifted_sectors_cost_no_more_records_than_are_missing(tmp_path, lost):
+    data = bytearray(NEW.data())
+    del data[20 * 512 + 100 : 20 * 512 + 100 + lost]
+    account = notes_of(tmp_path, bytes(data))
+    assert 0 < account["frames_missing"]
+    assert (
+        account["frames_bad"] <= account["frames_missing"] + 2
+    )  # where a boot ends there are zeros, and one at either side
+
+
 def test_capture_counts_no_text_as_damage(tmp_path):
     account = decode(hurt_cards.capture(tmp_path, NEW.data(), b""), tmp_path / "out").integrity
     assert account["frames_bad"] == account["sectors_bad"] == 0

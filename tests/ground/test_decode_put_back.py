@@ -1,0 +1,71 @@
+"""What a terminal did to a log on its way into a file is undone byte for byte, and said; nothing else is touched."""
+
+import numpy as np
+import pytest
+
+from ground.decode import decode
+from ground.decode.put_back import put_back
+from ground.decode.sources import NothingThere, open_source
+from tests.ground import hurt_cards
+from tests.ground.test_decode_sources import make_log
+
+LOG = make_log(log_id=6, boots=(7, 8), seed=6, count=1500)
+FRAMES = {(LOG.log_id, boot, seq, t, record) for boot, record, seq, t, _values in LOG.frames}
+SEED = 20310529
+
+
+def text_mode(raw):
+    return raw.replace(b"\n", b"\r\n")
+
+
+def utf8(raw):
+    return raw.decode("latin-1").encode()
+
+
+def after_a_greeting(raw):
+    return text_mode(b"board is awake\n" * 40 + raw + b"board sleeps\n")
+
+
+def with_a_line_of_the_terminals_own(raw):
+    return b"capture begins\n" + text_mode(raw)
+
+
+CHANGES = [text_mode, utf8, lambda raw: utf8(text_mode(raw)), after_a_greeting, with_a_line_of_the_terminals_own]
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_log_changed_on_its_way_gives_every_record_and_says_so(tmp_path, change):
+    path = tmp_path / "saved.txt"
+    path.write_bytes(change(LOG.data()))
+    assert hurt_cards.frames_recovered(path)[1] == FRAMES
+    account = decode(path, tmp_path / "out").integrity
+    assert account["frames_ok"] == len(FRAMES) and account["frames_missing"] == 0
+    assert any("saved.txt: each" in note and "was undone" in note for note in account["notes"])
+
+
+def test_capture_without_sectors_in_text_mode_gives_what_it_gives_otherwise(tmp_path):
+    path = hurt_cards.capture(tmp_path, LOG.data(), b"")
+    plain = hurt_cards.frames_recovered(path)[1]
+    path.write_bytes(text_mode(path.read_bytes()))
+    assert hurt_cards.frames_recovered(path)[1] == plain
+    assert len(plain) > 500
+
+
+@pytest.mark.parametrize("change", CHANGES[:3])
+def test_any_bytes_come_back_as_they_were(change):
+    print(f"seed {SEED}")
+    raw = np.random.default_rng(SEED).bytes(40_000) + b"\r\n\r\r\n\n\r"
+    assert put_back(np.frombuffer(change(raw), np.uint8))[0] == raw
+
+
+def test_bytes_that_nobody_changed_are_left_alone():
+    rng = np.random.default_rng(SEED)
+    for raw in LOG.data(), rng.bytes(100_000), b"", b"\n" * 500, bytes(1000), b"plain words\n" * 100:
+        assert put_back(np.frombuffer(raw, np.uint8)) is None
+
+
+def test_text_with_the_line_ends_of_another_system_is_still_no_log(tmp_path):
+    path = tmp_path / "notes.txt"
+    path.write_bytes("22 °C in the shade\r\n".encode() * 500)
+    with pytest.raises(NothingThere, match="looks like text"):
+        open_source(path)
