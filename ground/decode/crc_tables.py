@@ -26,6 +26,7 @@ DATA_SIZE_MAX = max(PAYLOAD_SIZES.values()) + PREFIX_SIZE  # of what a frame's C
 RESIDUE = 0xDEBB20E3  # the register of CRC-32/ISO-HDLC after data and its own CRC (catalogue value "residue")
 ALL_ONES = 0xFFFFFFFF
 SECTOR_WORDS = 256
+_BITS = SECTOR_WORDS.bit_length()
 
 
 @lru_cache(maxsize=1)
@@ -52,27 +53,51 @@ def apply(operator, registers):
 
 
 @lru_cache(maxsize=1)
-def advance_words():
-    """M[2k] for k = 0 to 256; uint32, shape (257, 4, 256)."""
-    operators = np.empty((SECTOR_WORDS + 1, 4, 256), dtype=np.uint32)
-    for byte in range(4):
-        operators[0, byte] = np.arange(256, dtype=np.uint32) << np.uint32(8 * byte)
-    for k in range(SECTOR_WORDS):
-        operators[k + 1] = _one_zero_byte(_one_zero_byte(operators[k]))
-    return operators
+def _identity():
+    """M[0]."""
+    return np.arange(256, dtype=np.uint32) << np.arange(0, 32, 8, dtype=np.uint32)[:, None]
+
+
+@lru_cache(maxsize=_BITS)
+def _power(bit):
+    """M of 2 ** bit words; uint32, shape (4, 256)."""
+    if bit == 0:
+        return _one_zero_byte(_one_zero_byte(_identity()))
+    return apply(_power(bit - 1), _power(bit - 1))
+
+
+@lru_cache(maxsize=SECTOR_WORDS + 1)
+def _operator(words):
+    """M of so many words, 0 to 256; uint32, shape (4, 256)."""
+    operator = _identity()
+    for bit in range(_BITS):
+        if words >> bit & 1:
+            operator = apply(_power(bit), operator)
+    return operator
 
 
 def advance(registers, byte_count):
     """M[byte_count] of registers (or of zlib values: the inversions cancel); byte_count even, 0 to 512."""
-    return apply(advance_words()[byte_count // 2], np.asarray(registers, dtype=np.uint32))
+    return apply(_operator(byte_count // 2), np.asarray(registers, dtype=np.uint32))
+
+
+def advanced_by_words(registers):
+    """M of 0 to 256 words of some registers; uint32, shape (257, n)."""
+    rows = np.empty((SECTOR_WORDS + 1, len(registers)), dtype=np.uint32)
+    rows[0], known = registers, 1
+    for bit in range(_BITS - 1):  # M of as many words as are known doubles them
+        rows[known : 2 * known] = apply(_power(bit), rows[:known])
+        known *= 2
+    rows[known] = apply(_power(_BITS - 1), rows[0])
+    return rows
 
 
 @lru_cache(maxsize=4)
 def _advance_sectors(count):
     """M[512 (count - 1 - i)] for i = 0 to count - 1, end to end; uint32, shape (count x 4 x 256,)."""
-    sector = advance_words()[SECTOR_WORDS]
+    sector = _operator(SECTOR_WORDS)
     operators = np.empty((count, 4, 256), dtype=np.uint32)
-    operators[count - 1] = advance_words()[0]
+    operators[count - 1] = _identity()
     for i in range(count - 2, -1, -1):
         operators[i] = apply(sector, operators[i + 1])
     return operators.ravel()

@@ -163,12 +163,11 @@ def _entry_of_pair():
 def _end_tables(salts):
     """What a valid frame adds to its sector's register; uint32, shape (keys, (kinds + 1) x 1024), by entry."""
     tables = np.zeros((len(salts), KIND_COUNT + 1, _STRIDE), dtype=np.uint32)
-    operators = crc_tables.advance_words()[::-1]  # by end word: M of what is left of the sector
-    for kind in range(KIND_COUNT):
-        starts = np.zeros(len(salts), dtype=np.uint32) if kind == HEADER_KIND else np.array(salts, dtype=np.uint32)
-        own = crc_tables.valid_frame_register(KIND_SIZES[kind], starts)
-        pieces = [operators[:, byte, (own >> np.uint32(8 * byte)) & 0xFF] for byte in range(4)]
-        tables[:, kind, : SECTOR_WORDS + 1] = (pieces[0] ^ pieces[1] ^ pieces[2] ^ pieces[3]).T
+    starts = np.tile(np.array(salts, dtype=np.uint32), (KIND_COUNT, 1))
+    starts[HEADER_KIND] = 0
+    own = [crc_tables.valid_frame_register(size, start) for size, start in zip(KIND_SIZES, starts, strict=True)]
+    by_rest = crc_tables.advanced_by_words(np.concatenate(own)).reshape(-1, KIND_COUNT, len(salts))
+    tables[:, :KIND_COUNT, : SECTOR_WORDS + 1] = by_rest[::-1].transpose(2, 1, 0)  # by the word at which it ends
     return tables.reshape(len(salts), -1)
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 _WRAP = 65536
-EARLY_MS = 2000  # a reading may be stamped that much before its neighbour
+EARLY_MS = 30_000  # a reading may be stamped that much before its neighbour: at rest the board reads each ten seconds
 LONG_GAP = _WRAP // 4  # frames that a gap must be expected to hold before its wraps are counted by the clock
 SHORT_MS = 60_000  # a pause up to which the count is sure
 
