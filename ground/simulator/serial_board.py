@@ -20,7 +20,7 @@ from ground.simulator.world import build_world
 MAIN = "from firmware.main import main\nmain()\n"  # main.py of a board that has the firmware of this repository
 _END_US = 10 * 86_400_000_000
 _BEFORE_RELEASE_S = 5.0
-_WORLDS = {}  # the newest one, for who starts one board after the other in it
+_WORLDS: dict = {}  # the newest one, for who starts one board after the other in it
 
 
 class SerialBoard(SerialMicroPython):

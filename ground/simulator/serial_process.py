@@ -54,7 +54,7 @@ class SerialMicroPython:
         How each start ended.
     """
 
-    script = ""
+    script: str | Path = ""
 
     def __init__(self):
         self.scratch = Path(tempfile.mkdtemp(prefix="thistledown-board-"))
