@@ -18,6 +18,7 @@ from ground.decode import carve, endings, gather, littlefs
 from ground.decode.extents import data_extents, merged, overlap, without
 from ground.decode.put_back import put_back
 from ground.decode.sectors import header_rows, marked_blocks
+from ground.decode.strangers import looks_like
 from ground.decode.wire import SECTOR_SIZE
 from ground.errors import InputError
 from shared_protocol.frame import HEADER_SIZE, sector_mark
@@ -29,10 +30,6 @@ _WHOLE_BYTES_MAX = 256 << 20  # up to here every byte is looked at, beyond only 
 _AT_ONCE_MAX = 256 << 20  # bytes of sectors up to which all logs are decoded together, beyond one by one
 _FLASH_MAX = 64 << 20  # bytes of a chip on a board
 _CHUNK = 64 << 20
-_PACKED = {
-    b"PK\x03\x04": "zip", b"\x1f\x8b": "gzip", b"BZh": "bzip2", b"\xfd7zXZ\0": "xz", b"7z\xbc\xaf\x27\x1c": "7z",
-    b"\x28\xb5\x2f\xfd": "zstd", b"Rar!\x1a\x07": "rar",
-}  # fmt: skip
 _STEP = "give a log file (TD000001.LOG), a card's folder or an image of a card"
 
 
@@ -190,7 +187,7 @@ def _carved(path, handle, size, progress):
     intervals, headers = carve.frames_anywhere(handle, rest, say)
     if len(runs) == 0 and len(headers) == 0:
         lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
-        guess = _guess(_mapped(path, min(size, 1 << 20)))
+        guess = looks_like(_mapped(path, min(size, 1 << 20)))
         cut = endings.cut_advice(path, size)
         step = f"{cut}, and the log may lie behind the cut: copy the whole card again" if cut else _STEP
         raise NothingThere(path, f"{guess}no Thistledown log in it{lost}", step)
@@ -336,19 +333,3 @@ def _files_by_fat(path):
     from ground.decode.fat_names import log_files
 
     return log_files(path, LOG_NAME)
-
-
-def _guess(data):
-    head = bytes(data[:512])
-    packed = next((name for mark, name in _PACKED.items() if head.startswith(mark)), None)
-    if packed:
-        return f"this is a packed file ({packed}), which has to be unpacked first; as it is there is "
-    if head[:3] == b"\xff\xd8\xff":
-        return "this is a JPEG picture, "
-    if head[:8] == b"\x89PNG\r\n\x1a\n":
-        return "this is a PNG picture, "
-    if not any(head) and not data[: 1 << 20].any():
-        return "it begins with nothing but zeros, "
-    if all(byte in b"\t\n\r\x0c\x1b" or byte >= 32 for byte in head):
-        return "this looks like text, "
-    return ""

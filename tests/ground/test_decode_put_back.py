@@ -1,5 +1,7 @@
 """What a terminal did to a log on its way into a file is undone byte for byte, and said; nothing else is touched."""
 
+import base64
+
 import numpy as np
 import pytest
 
@@ -62,6 +64,18 @@ def test_bytes_that_nobody_changed_are_left_alone():
     rng = np.random.default_rng(SEED)
     for raw in LOG.data(), rng.bytes(100_000), b"", b"\n" * 500, bytes(1000), b"plain words\n" * 100:
         assert put_back(np.frombuffer(raw, np.uint8)) is None
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    (lambda raw: raw.hex(" ", 16).encode(), "hexadecimal digits, which have to be turned back first"),
+    (base64.encodebytes, "looks like text"),
+    (lambda raw: bytes(255 - byte for byte in raw), "^[^ ]+: no Thistledown log"),
+])  # fmt: skip
+def test_log_written_in_another_way_is_called_what_it_looks_like(tmp_path, change, said):
+    path = tmp_path / "log.bin"
+    path.write_bytes(change(LOG.data()))
+    with pytest.raises(NothingThere, match=said):
+        open_source(path)
 
 
 def test_text_with_the_line_ends_of_another_system_is_still_no_log(tmp_path):
