@@ -24,5 +24,5 @@ def looks_like(data):
     if sum(byte > 127 for byte in head) * 3 > len(head):
         return ""
     if len(head) > _DIGITS_MIN and not set(head) - set(b"0123456789abcdefABCDEF \t\r\n:|"):
-        return "this is bytes written as hexadecimal digits, which has to be turned back first; as it is there is "
+        return "this is text of hexadecimal digits, which has to be made bytes again first; as it is there is "
     return "this looks like text, "

@@ -67,7 +67,7 @@ def test_bytes_that_nobody_changed_are_left_alone():
 
 
 @pytest.mark.parametrize(("change", "said"), [
-    (lambda raw: raw.hex(" ", 16).encode(), "hexadecimal digits, which have to be turned back first"),
+    (lambda raw: raw.hex(" ", 16).encode(), "hexadecimal digits, which has to be made bytes again first"),
     (base64.encodebytes, "looks like text"),
     (lambda raw: bytes(255 - byte for byte in raw), "^[^ ]+: no Thistledown log"),
 ])  # fmt: skip
