@@ -1,4 +1,4 @@
-"""CRC-32 taken apart, so that numpy can check many frames at once and one `zlib.crc32` call a whole group of sectors.
+"""CRC-32 taken apart, so that numpy can check many frames at once and one call a whole group of sectors.
 
 CRC-32 is linear. Write `reg` for the shift register (zlib's value with all bits turned over), M[k] for "k zero bytes
 go through the register" and F(data) for the register that `data` leaves behind when it starts from 0:
