@@ -127,12 +127,15 @@ def gaps(recording, faults, result, factor):
         longest_s = stream.period_ms / 1000 * _TIMES
         for index in np.flatnonzero(np.diff(times) > longest_s):
             begin, end = float(times[index]), float(times[index + 1])
-            if end - begin <= longest_s * factor and _was_landed(phases, begin, end):
+            is_landed = _was_landed(phases, begin, end)
+            if is_landed and end - begin <= longest_s * factor:
                 continue
+            period_s = stream.period_ms / 1000 * (factor if is_landed else 1)
             told = _told(stream, begin, end, recording.events)
-            if not told and any(lost <= begin and end <= back for lost, back in away):
+            if not told and any(lost <= begin + period_s and end <= back for lost, back in away):
                 told = events.CARD_LOST
-            found.append(Gap(stream.name, begin, end, _reason(stream, begin, end, spans, cuts, told), bool(told)))
+            reason = _reason(stream, begin, end, period_s, spans, cuts, told)
+            found.append(Gap(stream.name, begin, end, reason, bool(told)))
     return found
 
 
@@ -187,15 +190,16 @@ def _told(stream, begin, end, said):
     return 0
 
 
-def _reason(stream, begin, end, spans, cuts, told):
+def _reason(stream, begin, end, period_s, spans, cuts, told):
+    """What explains a gap; `begin` is the last reading before it, and a period later the first one is missing."""
     if begin == 0.0 and end <= _POWER_UP_S:
         return "power-up"
     for at in cuts:
         if begin - 1.0 <= at <= end + 1.0 and end <= at + _RECOVERY_S:
             return "restart"
     for first, last, chip, kind in spans:
-        before_s = _RING_S if chip is None else _NEAR_S + stream.period_ms / 1000
-        if _befalls(stream, chip, kind) and first - before_s <= begin and end <= last:
+        before_s = _RING_S if chip is None else _NEAR_S
+        if _befalls(stream, chip, kind) and first - before_s <= begin + period_s and end <= last:
             return kind
     return f"event {told}" if told else ""
 
