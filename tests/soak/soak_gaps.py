@@ -166,9 +166,10 @@ def _card_away(said, cuts, end_s):
 
 
 def _was_landed(phases, begin, end):
+    """Whether the landed box's pauses hold; also from a reading on with which it takes off: it has set the next."""
     phase, near = events.PHASE_GROUND, False
     for at, value in phases:
-        if at <= begin:
+        if at < begin:
             phase = value
         near |= begin - 12.0 <= at <= end + 12.0 and value == events.PHASE_LANDED
     return phase == events.PHASE_LANDED or near
