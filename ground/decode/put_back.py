@@ -39,10 +39,10 @@ def _has_pairs(raw):
 
 def _is_utf8(head):
     """Whether it is UTF-8 of characters below 256, some of them above 127; its last character may be cut."""
+    head = head[:-1] if head[-1:] >= b"\xc0" else head
     if head.isascii():
         return False
     try:
-        head = head[:-1] if head[-1] >= 0xC0 else head
         return max(head.decode()) < "\u0100"
     except UnicodeDecodeError:
         return False

@@ -45,6 +45,13 @@ def test_log_changed_on_its_way_gives_every_record_and_says_so(tmp_path, change)
     assert any("saved.txt: each" in note and "was undone" in note for note in account["notes"])
 
 
+@pytest.mark.parametrize("raw", [b"\xc3", b"\xff", b"a\xe2"])
+def test_file_that_is_hardly_more_than_half_a_character_is_refused_in_one_line(tmp_path, raw):
+    (tmp_path / "capture.bin").write_bytes(raw)
+    with pytest.raises(NothingThere):
+        open_source(tmp_path / "capture.bin")
+
+
 def test_capture_without_sectors_in_text_mode_gives_what_it_gives_otherwise(tmp_path):
     path = hurt_cards.capture(tmp_path, LOG.data(), b"")
     plain = hurt_cards.frames_recovered(path)[1]
