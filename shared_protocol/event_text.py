@@ -82,7 +82,7 @@ EVENTS = (
      "second copy ends here: its {a} sectors would overwrite the flight's beginning"),
     (events.CARD_SLOW, "card_slow", "card was busy for {a} ms with sector {b}"),
     (events.RECORDS_LOST, "records_lost", "{a} records found no room while the card took none"),
-    (events.CARD_FULL, "card_full", "card is full: it has room for {a} sectors of a log, and an hour takes 3800"),
+    (events.CARD_FULL, "card_full", "card is full or nearly: room for {a} sectors of a log, and an hour takes 3800"),
 )
 
 

@@ -86,8 +86,7 @@ def _true_numbers(keys, guesses, matched):
     """Key numbers by guess number; the real keys gain the guesses that came true."""
     came_true = np.zeros(len(guesses.pairs) + 1, dtype=bool)
     for numbers in matched:
-        if numbers is not None:
-            came_true[numbers] = True  # LOOSE, which is -1, marks the last place
+        came_true[numbers] = True  # LOOSE, which is -1, marks the last place
     translation = np.full(len(came_true), LOOSE, dtype=np.int32)
     for number in np.flatnonzero(came_true[:-1]).tolist():
         translation[number] = keys.add(*guesses.pairs[number])

@@ -37,7 +37,7 @@ GROUP = 16  # blocks, 8 KiB
 CHUNK = 1024 * GROUP  # blocks handled at a time, 8 MiB: few enough turns that threads seldom wait for each other
 _PROBE = 128  # sectors tried before all of them are
 _FEW = 500  # items that are quicker to leave out one by one than by a mask
-_KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 100 MB and the careful road is taken
+_KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 160 MB and the careful road is taken
 # An "entry" is kind * 1024 + the word at which the frame ends: kind and end in one number, in 16 bits for 30 kinds.
 _STRIDE = 1024
 _KIND_SHIFT = _STRIDE.bit_length() - 1

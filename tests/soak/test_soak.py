@@ -140,13 +140,46 @@ def test_a_landed_box_may_be_ten_times_slower_and_not_more():
     assert reasons(by_headers) == []
 
 
+def landed_readings(hole):
+    """Temperatures each ten seconds of a box that lies there, without those in the hole."""
+    said = _Said((0.0, -1.0), said=[(0.5, events.PHASE, events.SYSTEM, 0, events.PHASE_LANDED, 0)])
+    paced = said.times
+
+    def times(record, unit=()):
+        seconds = np.arange(0.0, 600.0, 10.0)
+        if record != "temperature":
+            return paced(record, unit)
+        return seconds[(seconds < hole[0]) | (seconds > hole[1])]
+
+    said.times = times
+    return said
+
+
+def test_a_landed_boxs_first_missing_reading_is_what_a_card_fault_must_explain():
+    fault = {"kind": "card_refuses", "at_us": 309_000_000, "for_us": 75_000_000}
+    outside = ("outside", "card_refuses"), ("inside", "card_refuses")
+    assert reasons(landed_readings((301.0, 385.0)), [fault]) == list(outside)  # the first one missing: 310 s
+    assert reasons(landed_readings((291.0, 385.0)), [fault]) == list(outside)  # 300 s, which still was in memory
+    assert [why for _, why in reasons(landed_readings((271.0, 385.0)), [fault])] == ["", ""]  # 280 s, which was not
+    assert [why for _, why in reasons(landed_readings((301.0, 425.0)), [fault])] == ["", ""]  # long after it
+
+
+@pytest.mark.parametrize(("takes_off_s", "expected"), [(300.0, []), (299.0, [("pressure", "")])])
+def test_reading_with_which_a_box_takes_off_has_set_the_next_one_and_a_later_one_has_not(takes_off_s, expected):
+    box = _Said((300.05, 304.0))
+    box.phases = [(200.0, events.PHASE_LANDED), (takes_off_s, events.PHASE_ASCENDING)]
+    assert reasons(box) == expected
+
+
 @needs_micropython
 @pytest.mark.parametrize("leak", [0, 100])
 def test_heap_of_a_boot_shows_a_leak_and_is_flat_without_one(tmp_path, leak):
     from ground.simulator.flight import fly
     from tests.simulator.flights import scenario_with
 
-    own = firmware(tmp_path, f"""
+    own = firmware(
+        tmp_path,
+        f"""
 kept = []
 while True:
     if {leak}:
@@ -154,7 +187,8 @@ while True:
     waste = bytes(500)
     gc.collect()
     time.sleep_ms(1000)
-""")
+""",
+    )
     result = fly(scenario_with("calm"), tmp_path / "out", firmware_folder=own, stop_after_s=800.0, heap_every_s=100.0)
     used = [used for _, used in result.boots[0]["heap"]]
     assert len(used) == 7

@@ -13,6 +13,9 @@ KEEPS, WORST, COPY = "card write and read-back", "worst write to the card", "sec
 _CARD_BIT, _FLASH_BIT = 1 << 1, 1 << 10  # of the self-test's trouble: source numbers
 NEAR = 0.8  # of a limit: more is a warning. Cards that keep house take a tenth of a second now and then
 _ROWS_MIN = 2
+_AN_HOUR = (
+    3800  # sectors of a log at the usual rates, as in firmware/core/logbook.py; a demo flight takes 3 616 to 3 714
+)
 
 
 def check(evidence, parts):
@@ -42,8 +45,9 @@ def _keeps(evidence, sectors, errors):
     reply = reply if "sectors_good" in reply and reply.get("status") != "missing" else None
     room = _room_if_short(evidence)
     if room is not None:
+        hours = f"{room / _AN_HOUR:.1f} h"
         return Finding(
-            SUBJECT, KEEPS, NO_GO, f"the card is full: it has room for {room} sectors of a log, {room / 3800:.1f} h",
+            SUBJECT, KEEPS, NO_GO, f"the card is full or nearly: room for {room} sectors of a log, {hours}",
             expected, "The flight would end up in the board's small flash, thinned, or not at all.",
             "Switch off. Copy off what the card holds and delete it, older logs too, or take an empty card.",
         )  # fmt: skip
