@@ -13,9 +13,8 @@ KEEPS, WORST, COPY = "card write and read-back", "worst write to the card", "sec
 _CARD_BIT, _FLASH_BIT = 1 << 1, 1 << 10  # of the self-test's trouble: source numbers
 NEAR = 0.8  # of a limit: more is a warning. Cards that keep house take a tenth of a second now and then
 _ROWS_MIN = 2
-_AN_HOUR = (
-    3800  # sectors of a log at the usual rates, as in firmware/core/logbook.py; a demo flight takes 3 616 to 3 714
-)
+# Sectors of a log at the usual rates, as in firmware/core/logbook.py; a demo flight takes 3 616 to 3 714.
+_AN_HOUR = 3800
 
 
 def check(evidence, parts):
