@@ -32,6 +32,11 @@ def with_a_line_of_the_terminals_own(raw):
     return b"capture begins\n" + text_mode(raw)
 
 
+def address_and_text(raw):
+    lines = [raw[at : at + 16] for at in range(0, len(raw), 16)]
+    return "\n".join(f"{n * 16:08x}  {line.hex(' ')}  |Wait for it.|" for n, line in enumerate(lines)).encode()
+
+
 CHANGES = [text_mode, utf8, lambda raw: utf8(text_mode(raw)), after_a_greeting, with_a_line_of_the_terminals_own]
 
 
@@ -75,8 +80,12 @@ def test_bytes_that_nobody_changed_are_left_alone():
 
 @pytest.mark.parametrize(("change", "said"), [
     (lambda raw: raw.hex(" ", 16).encode(), "hexadecimal digits, which has to be made bytes again first"),
-    (base64.encodebytes, "looks like text"),
-    (lambda raw: bytes(255 - byte for byte in raw), "^[^ ]+: no Thistledown log"),
+    (address_and_text, "hexadecimal digits, which has to be made bytes again first"),
+    (base64.encodebytes, "looks like base64 text, which has to be made bytes again first"),
+    (lambda raw: bytes(255 - byte for byte in raw), "every bit is turned over; copy it again without that"),
+    (lambda raw: np.frombuffer(raw, "<u2").byteswap().tobytes(), "the two bytes of each pair have changed places"),
+    (lambda raw: np.frombuffer(raw, "<u4").byteswap().tobytes(), "the bytes of each four stand in reverse order"),
+    (lambda raw: bytes(byte & 0x7F for byte in raw), "lost its highest bit on a line of seven bits"),
 ])  # fmt: skip
 def test_log_written_in_another_way_is_called_what_it_looks_like(tmp_path, change, said):
     path = tmp_path / "log.bin"
