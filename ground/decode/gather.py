@@ -34,6 +34,33 @@ def beyond_edges(runs, size, at_most=8 << 20):
     return merged([*before, *behind])
 
 
+def lacks_pieces(runs):
+    """Whether a log has numbers that lie nowhere between its sectors: a piece of it may be in any other place.
+
+    One number is left out by every power-up and says nothing.
+    """
+    for log_id in np.unique(runs["log_id"]).tolist():
+        own = runs[runs["log_id"] == log_id]
+        number_end = own["sector"] + own["count"]
+        between = _bridged(own)
+        first = np.concatenate([own["sector"], number_end[between]])
+        last = np.concatenate([number_end, own["sector"][between + 1]])
+        boot = np.concatenate([own["boot"], own["boot"][between + 1]])
+        order = np.argsort(first, kind="stable")
+        first, reached, boot = first[order], np.maximum.accumulate(last[order]), boot[order]
+        lost = first[1:] - reached[:-1]
+        if ((lost > 1) | ((lost == 1) & (boot[1:] == boot[:-1]))).any():
+            return True
+    return False
+
+
+def _bridged(own):
+    """Which of a log's runs have to the next one as many blocks as numbers: what lies between was the log's."""
+    lost = own["block"][1:] - (own["block"] + own["count"])[:-1]
+    numbers = own["sector"][1:] - (own["sector"] + own["count"])[:-1]
+    return np.flatnonzero((lost > 0) & (lost == numbers) & (lost <= _BRIDGE))
+
+
 def around(runs, size):
     """Byte intervals of runs, a few blocks beyond their open edges and what lies between them; (first, last), rising.
 
@@ -48,9 +75,7 @@ def around(runs, size):
     intervals = list(zip(first.tolist(), last.tolist(), strict=True))
     for log_id in np.unique(runs["log_id"]).tolist():
         own = runs[runs["log_id"] == log_id]
-        end = own["block"] + own["count"]
-        lost, numbers = own["block"][1:] - end[:-1], own["sector"][1:] - (own["sector"] + own["count"])[:-1]
-        bridged = np.flatnonzero((lost > 0) & (lost == numbers) & (lost <= _BRIDGE))
+        end, bridged = own["block"] + own["count"], _bridged(own)
         intervals += zip(end[bridged].tolist(), own["block"][bridged + 1].tolist(), strict=True)
     places = [(a * SECTOR_SIZE, min(b * SECTOR_SIZE, size)) for a, b in intervals]
     return merged(places + beyond_edges(runs, size, _NEIGHBOURS * SECTOR_SIZE))

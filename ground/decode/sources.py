@@ -181,7 +181,7 @@ def _carved(path, handle, size, progress):
     say = (lambda done: progress("looking for sectors", done, total)) if progress else None
     runs = carve.runs(handle, extents, say)
     small = total <= _WHOLE_BYTES_MAX
-    rest = _unexplained(extents, runs, small, size)
+    rest = _unexplained(extents, runs, small or gather.lacks_pieces(runs), size)
     left = sum(last - first for first, last in rest)
     say = (lambda done: progress("looking at every byte of the rest", done, left)) if progress else None
     intervals, headers = carve.frames_anywhere(handle, rest, say)
@@ -198,7 +198,7 @@ def _carved(path, handle, size, progress):
         ending = endings.of_file(path.name, path, size, is_image=False)
         files = [{"name": path.name, "log_id": first_log_id(data)}]
         return Source("log", [(data, None)], [path.name], size, files, endings=[ending])
-    flash = littlefs.volume(_mapped(path)) if size <= _FLASH_MAX else None
+    flash = littlefs.contents(_mapped(path)) if size <= _FLASH_MAX else None
     if flash:
         return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals))
     kind, phase = _layout(runs, headers)
@@ -234,7 +234,7 @@ def _restored(path, raw, change):
 def _flash(path, handle, flash, intervals):
     """Chains of blocks that a file system scattered, and apart from them what lies outside of any."""
     data = _mapped(path)
-    streams, taken = littlefs.chains(data, *flash)
+    streams, taken = flash
     source = Source("flash", [(stream, None) for stream in streams], [path.name], len(data))
     source.buffers += _buffers(handle, without(gather.on_blocks(intervals, 0, len(data)), taken), 0, len(data))
     return source

@@ -55,7 +55,7 @@ def main():
                 continue
             with tempfile.TemporaryDirectory(dir=folder) as own:
                 path = make(Path(own), log, old)
-                there = written if kind == "littlefs flash dump" else hurt_cards.frames_there(path, pairs)
+                there = written if "littlefs" in kind else hurt_cards.frames_there(path, pairs)
                 faults += row(kind, path, there)
     return 1 if faults else 0
 

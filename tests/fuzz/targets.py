@@ -149,9 +149,9 @@ def flash_dump(data, _folder):
     from ground.decode import littlefs
 
     array = np.frombuffer(data, dtype=np.uint8)
-    found = littlefs.volume(array)
+    found = littlefs.contents(array)
     if found:
-        streams, _taken = littlefs.chains(array, *found)
+        streams, _taken = found
         assert sum(len(stream) for stream in streams) <= 8 * len(data) + 512 * len(streams)
 
 

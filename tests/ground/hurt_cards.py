@@ -10,7 +10,14 @@ import subprocess
 
 import numpy as np
 
-from tests.interpreters import micropython_path, run
+from tests.ground.hurt_flash import (
+    littlefs,
+    littlefs_second_copy,
+    littlefs_without_its_beginning,
+    raw_flash,
+    two_littlefs,
+)
+from tests.interpreters import micropython_path
 
 SEED = 20310527
 MIB = 1 << 20
@@ -67,6 +74,38 @@ def whole_disk(folder, log, old):
     image = fat(folder, log, at_sector=2048)
     _write(image, 446, struct.pack("<8BII", 0, 0, 0, 0, 12, 0, 0, 0, 2048, 40 * 2048))
     return _write(image, 510, b"\x55\xaa")
+
+
+def guid_table(folder, log, old):
+    """A GUID partition table with the FAT32 partition as its second one."""
+    return _partitioned(folder, log, old, "label: gpt\nstart=2048,size=4096\nstart=8192,size=81920\n", 8192)
+
+
+def logical_partition(folder, log, old):
+    """An old partition table, the FAT32 partition the second logical one of its chain."""
+    table = "start=2048,size=2048,type=83\nstart=8192,size=140000,type=f\n"
+    table += "start=10240,size=2048,type=83\nstart=20480,size=81920,type=c\n"
+    return _partitioned(folder, log, old, f"label: dos\n{table}", 20480)
+
+
+def _partitioned(folder, log, old, table, at_sector):
+    content = fat(folder, log, old).read_bytes()
+    disk = _sparse(folder / "disk.img", 80 * MIB)
+    subprocess.run([tool("sfdisk"), str(disk)], input=table.encode(), check=True, capture_output=True)
+    return _write(disk, at_sector * 512, content)
+
+
+def in_a_folder(folder, log, old):
+    """A FAT32 card whose log lies in a folder behind one that needs more than a cluster."""
+    image = _sparse(folder / "card.img", 40 * MIB)
+    _do(tool("mkfs.fat"), "-F", 32, "-s", 1, image)
+    for number in range(12):
+        (folder / f"a picture with a rather long name {number}.jpg").write_bytes(b"picture")
+    _do(tool("mcopy"), "-i", image, *folder.glob("*.jpg"), "::")
+    _do(tool("mmd"), "-i", image, "::FLIGHTS")
+    (folder / "part").write_bytes(log)
+    _do(tool("mcopy"), "-i", image, folder / "part", "::FLIGHTS/TD000001.LOG")
+    return image
 
 
 def exfat(folder, log, old):
@@ -206,6 +245,16 @@ def hurt_headers(folder, log, old):
     return image
 
 
+def piece_far_away(folder, log, old):
+    """A fragmented log in a large image, of which one piece, headers hurt, lies far from all others."""
+    piece = bytearray(log[64 * 512 : 72 * 512])
+    piece[12::512] = bytes(byte ^ 4 for byte in piece[12::512])
+    image = _sparse(folder / "card.img", 4 << 30)
+    _write(image, MIB, log[: 64 * 512] + log[72 * 512 :])
+    _write(image, 2 << 30, old + np.random.default_rng(SEED).bytes(FILLER))
+    return _write(image, (2 << 30) + FILLER, bytes(piece))
+
+
 def odd_offset(folder, log, old):
     """An image whose log begins beside any block boundary: 333 bytes off."""
     image = _sparse(folder / "card.img", 8 * MIB)
@@ -218,58 +267,6 @@ def odd_offset_in_a_large_file(folder, log, old):
     _write(image, (5 << 30) + 333, log)
     _write(image, 6 << 30, np.random.default_rng(SEED).bytes(FILLER))
     return _write(image, 2 << 30, old)
-
-
-def raw_flash(folder, log, old):
-    """A dump of 4 MiB: firmware, then a ring of sectors whose oldest part was overwritten, then erased flash."""
-    data = bytearray(b"\xff" * (4 * MIB))
-    data[: 700 * 1024] = np.random.default_rng(SEED).bytes(700 * 1024)
-    ring = log[len(log) // 1024 * 512 :] + log[: len(log) // 1024 * 512]
-    data[MIB : MIB + len(ring)] = ring[: 3 * MIB]
-    (folder / "flash.bin").write_bytes(data)
-    return folder / "flash.bin"
-
-
-_LITTLEFS = """
-import os
-class Flash:
-    def __init__(self, count):
-        self.data, self.count = bytearray(b"\\xff" * 4096 * count), count
-    def readblocks(self, block, buf, offset=0):
-        at = block * 4096 + offset
-        buf[:] = self.data[at : at + len(buf)]
-    def writeblocks(self, block, buf, offset=0):
-        at = block * 4096 + offset
-        self.data[at : at + len(buf)] = buf
-    def ioctl(self, op, arg):
-        if op == 6:
-            self.data[arg * 4096 : arg * 4096 + 4096] = b"\\xff" * 4096
-        return {4: self.count, 5: 4096}.get(op, 0)
-log = open(LOG, "rb").read()
-flash = Flash(len(log) // 4096 * 3 + 32)
-os.VfsLfs2.mkfs(flash)
-os.mount(os.VfsLfs2(flash), "/flash")
-mine, other = open("/flash/TD000001.LOG", "wb"), open("/flash/other.txt", "wb")
-for at in range(0, len(log), 512):
-    mine.write(log[at : at + 512])
-    other.write(b"something else in between\\n" * 10)
-    if at % (len(log) // 8 // 512 * 512) == 0:
-        mine.flush()
-mine.close()
-other.close()
-os.umount("/flash")
-with open(GOAL, "wb") as goal:
-    goal.write(b"\\x5a" * 4096 * 3)
-    goal.write(flash.data)
-"""
-
-
-def littlefs(folder, log, old):
-    """Firmware, then a littlefs whose blocks hold the log and another file, written turn by turn."""
-    (folder / "log").write_bytes(log)
-    code = f"LOG = {str(folder / 'log')!r}\nGOAL = {str(folder / 'flash.bin')!r}\n" + _LITTLEFS
-    run(code, "micropython", heap="256m")
-    return folder / "flash.bin"
 
 
 def capture(folder, log, old):
@@ -287,13 +284,24 @@ def capture(folder, log, old):
     return folder / "capture.bin"
 
 
-FAT_TOOLS = ("mkfs.fat", "mcopy", "mdel")
+def capture_begun_again(folder, log, old):
+    """A capture that was broken off in the middle of a frame, and behind it, in the same file, a whole one."""
+    path = capture(folder, log, old)
+    whole = path.read_bytes()
+    path.write_bytes(whole[: len(whole) // 2 + 7] + b"\r\nKeyboardInterrupt\r\n>>> " + whole)
+    return path
+
+
+FAT_TOOLS = ("mkfs.fat", "mcopy", "mdel", "mmd")
 KINDS = {  # what it is called: (how it is made, tools that takes)
     "partition, FAT12": (fat12, FAT_TOOLS),
     "partition, FAT16": (fat16, FAT_TOOLS),
     "partition, FAT32": (fat32, FAT_TOOLS),
     "partition, exFAT": (exfat, ("mkfs.exfat",)),
     "whole disk with a partition table": (whole_disk, FAT_TOOLS),
+    "GUID partition table": (guid_table, (*FAT_TOOLS, "sfdisk")),
+    "logical partition": (logical_partition, (*FAT_TOOLS, "sfdisk")),
+    "log in a folder": (in_a_folder, FAT_TOOLS),
     "two logs on one card": (two_logs, FAT_TOOLS),
     "wrecked boot sector": (wrecked_boot_sector, FAT_TOOLS),
     "wrecked FAT": (wrecked_fat, FAT_TOOLS),
@@ -308,11 +316,16 @@ KINDS = {  # what it is called: (how it is made, tools that takes)
     "sectors repeated": (repeated, ()),
     "sectors of another card": (sectors_of_another_card, ()),
     "hurt sector headers": (hurt_headers, FAT_TOOLS),
+    "hurt piece far from all others": (piece_far_away, ()),
     "log at an odd offset": (odd_offset, ()),
     "log at an odd offset in 8 GB": (odd_offset_in_a_large_file, ()),
     "raw flash dump": (raw_flash, ()),
     "littlefs flash dump": (littlefs, ("micropython",)),
+    "littlefs without its beginning": (littlefs_without_its_beginning, ("micropython",)),
+    "littlefs, second superblock only": (littlefs_second_copy, ("micropython",)),
+    "two littlefs in one dump": (two_littlefs, ("micropython",)),
     "serial capture": (capture, ()),
+    "serial capture begun again": (capture_begun_again, ()),
 }
 
 

@@ -1,11 +1,13 @@
 """What is physically on a card comes off it, whatever state card and file system are in; and nothing else does."""
 
+import struct
 import subprocess
 import sys
 
+import numpy as np
 import pytest
 
-from ground.decode import decode, pipeline, sources
+from ground.decode import decode, littlefs, pipeline, sources
 from ground.decode.sources import open_source
 from tests.ground import hurt_cards
 from tests.ground.test_decode_sources import make_log, refusal
@@ -16,15 +18,15 @@ PAIRS = ((5, 3), (6, 7), (6, 8))
 
 @pytest.mark.parametrize("kind", hurt_cards.KINDS)
 def test_all_frames_that_are_there_are_recovered_and_no_others(tmp_path, kind, monkeypatch):
-    if kind == "log at an odd offset in 8 GB":  # as in the real size, but quick
+    if kind in ("log at an odd offset in 8 GB", "hurt piece far from all others"):  # as in the real size, but quick
         monkeypatch.setattr(sources, "_WHOLE_BYTES_MAX", 1 << 20)
-        monkeypatch.setattr(hurt_cards, "FILLER", 2 << 20)
+        monkeypatch.setattr(hurt_cards, "FILLER", 12 << 20)
     make, tools = hurt_cards.KINDS[kind]
     if lacking := hurt_cards.missing_tools(tools):
         pytest.skip(f"needs {', '.join(lacking)} (Debian: mtools, dosfstools, exfatprogs)")
     path = make(tmp_path, NEW.data(), OLD.data())
     there = hurt_cards.frames_there(path, PAIRS)
-    if kind == "littlefs flash dump":  # its frames lie across blocks: the file system itself is the witness
+    if "littlefs" in kind:  # its frames lie across blocks: the file system itself is the witness
         mine = {(NEW.log_id, boot, seq, t, record) for boot, record, seq, t, _values in NEW.frames}
         assert there < mine
         there = mine
@@ -56,6 +58,49 @@ def test_log_on_exfat_has_its_name(tmp_path):
     assert open_source(path).files == [{"name": "TD000001.LOG", "log_id": 6}]
 
 
+@pytest.mark.parametrize("kind", ["GUID partition table", "logical partition", "log in a folder"])
+def test_log_has_its_name_wherever_its_file_system_is(tmp_path, kind):
+    make, tools = hurt_cards.KINDS[kind]
+    if lacking := hurt_cards.missing_tools(tools):
+        pytest.skip(f"needs {', '.join(lacking)} (Debian: mtools, dosfstools, fdisk)")
+    logs = {file["log_id"]: file["name"] for file in open_source(make(tmp_path, NEW.data(), OLD.data())).files}
+    assert logs in ({6: "TD000001.LOG"}, {5: "TD000001.LOG", 6: "TD000002.LOG"})
+
+
+@pytest.mark.skipif(bool(hurt_cards.missing_tools(hurt_cards.FAT_TOOLS)), reason="needs mtools and dosfstools")
+def test_log_has_its_name_on_a_card_with_hundreds_of_folders(tmp_path):
+    path = hurt_cards.in_a_folder(tmp_path, NEW.data(), b"")
+    folders = [f"::PHOTOS{number:02d}" for number in range(100)]
+    subprocess.run(["mmd", "-i", path, *folders, *(f"{each}/RAW" for each in folders)], check=True)
+    assert open_source(path).files == [{"name": "TD000001.LOG", "log_id": 6}]
+
+
+@pytest.mark.skipif(bool(hurt_cards.missing_tools(hurt_cards.FAT_TOOLS)), reason="needs mtools and dosfstools")
+def test_directories_that_lead_in_circles_end(tmp_path):
+    """A folder that is its own content, clusters that follow themselves, partition tables that lead to themselves."""
+    path = hurt_cards.in_a_folder(tmp_path, NEW.data(), b"")
+    data = bytearray(path.read_bytes())
+    reserved, fats = struct.unpack_from("<HB", data, 14)
+    fat_sectors, root = struct.unpack_from("<I", data, 36)[0], struct.unpack_from("<I", data, 44)[0]
+    at_root = (reserved + fats * fat_sectors + root - 2) * 512
+    struct.pack_into("<I", data, reserved * 512 + root * 4, root)
+    data[at_root : at_root + 32] = b"CIRCLE     \x10".ljust(26, b"\0") + struct.pack("<HI", root, 0)
+    struct.pack_into("<4xB3xII", data, 446, 5, 1, 9)
+    data[512 : 3 * 512] = data[:512] * 2  # counted from the first table, the second one is behind the second one
+    path.write_bytes(data)
+    assert open_source(path).files == []
+
+
+def test_blocks_that_name_each_other_are_a_file_system_only_if_they_hold_a_log():
+    """A capture may hold small numbers at regular places: what it is taken for must not cut its frames in two."""
+    blocks = np.zeros((40, 4096), dtype=np.uint8)
+    for n in range(1, 38):
+        words = [2 + n - (1 << j) for j in range((n & -n).bit_length())]
+        blocks[2 + n, : 4 * len(words)] = np.array(words, dtype="<u4").view(np.uint8)
+    assert littlefs.contents(blocks.ravel()) is None
+    assert len(littlefs.chains(blocks.ravel(), 0, 4096, 40)[0]) == 1
+
+
 def test_capture_and_flash_are_told_apart_by_looking(tmp_path):
     assert open_source(hurt_cards.capture(tmp_path, NEW.data(), b"")).kind == "capture"
     assert open_source(hurt_cards.odd_offset(tmp_path, NEW.data(), b"")).kind == "image"
@@ -80,7 +125,7 @@ def test_progress_is_in_bytes_and_never_goes_back(tmp_path):
 _DECODE = """
 import resource, sys
 resource.setrlimit(resource.RLIMIT_AS, (int(sys.argv[3]), int(sys.argv[3])))
-from ground.decode import decode, pipeline, sources
+from ground.decode import decode, littlefs, pipeline, sources
 account = decode(sys.argv[1], sys.argv[2]).integrity
 print(account["frames_ok"], len(account["logs"]), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """

@@ -193,7 +193,7 @@ with open("long.bin", "wb") as file:
     file.write(bytes(range(256)) * 80)
 """)
     data = np.fromfile(fly_it(firmware_folder=own, stop_after_s=2.0).flash_image, dtype=np.uint8)
-    offset, size, count = littlefs.volume(data)
+    offset, size, count = littlefs.volumes(data)[0]
     assert (offset, size, count) == (0, BLOCK, len(data) // BLOCK)
     streams, _ = littlefs.chains(data, offset, size, count)
     assert any(bytes(range(256)) * 78 in stream.tobytes() for stream in streams)
