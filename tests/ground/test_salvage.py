@@ -125,7 +125,7 @@ def test_progress_is_in_bytes_and_never_goes_back(tmp_path):
 _DECODE = """
 import resource, sys
 resource.setrlimit(resource.RLIMIT_AS, (int(sys.argv[3]), int(sys.argv[3])))
-from ground.decode import decode, littlefs, pipeline, sources
+from ground.decode import decode, pipeline, sources
 account = decode(sys.argv[1], sys.argv[2]).integrity
 print(account["frames_ok"], len(account["logs"]), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
