@@ -139,6 +139,11 @@ def _byte_position_tables():
     return tables
 
 
+def byte_table(place):
+    """What a byte adds to the CRC of data that ends `place` bytes behind it; uint32, shape (256,)."""
+    return _byte_position_tables()[place]
+
+
 @lru_cache(maxsize=DATA_SIZE_MAX)
 def word_table(place):
     """What a 16-bit word adds to the CRC of data that ends `place` words behind it; uint32, shape (65536,)."""
@@ -178,6 +183,6 @@ def fixed_length_crc(rows, many=None):
         steps = columns.shape[1]
         total = result[first : first + _BLOCK]
         for k in range(steps):
-            table = word_table(steps - 1 - k) if by_words else _byte_position_tables()[steps - 1 - k]
+            table = word_table(steps - 1 - k) if by_words else byte_table(steps - 1 - k)
             total ^= table[columns[:, k]]
     return result

@@ -18,6 +18,7 @@ from ground.decode.unknown_frames import pass_over
 from ground.decode.wire import HEADER_KIND, KIND_SIZES, SECTOR_SHIFT, SECTOR_SIZE, SIZE_MIN, rows_at
 from shared_protocol.frame import CRC_SIZE, FILL, HEADER_SIZE
 
+_WORDS_SHIFT = SECTOR_SHIFT - 1
 _NARROW = 64  # bytes; a full sector's fill is shorter, because a frame would have found room
 
 
@@ -49,14 +50,19 @@ class _Gaps:
     tails: np.ndarray
 
 
-def no_damage(count):
-    """The account of so many blocks without any."""
-    return Damage(np.zeros(count, bool), np.zeros(count, np.int64), {})
+def spoilt_only(count, attempts):
+    """The damage that attempts on so many blocks met in those that they settled: one frame spoilt, all else whole."""
+    damage = Damage(np.zeros(count, bool), np.zeros(count, np.int64), {})
+    for n, attempt in enumerate(attempts):
+        hurt = (attempt.spoilt >> _WORDS_SHIFT) + n * CHUNK
+        damage.bad_block[hurt] = True
+        damage.frames_bad[hurt] = 1
+    return damage
 
 
-def account(blocks, settled, intact_text, rough):
+def account(blocks, settled, intact_text, attempts, rough):
     """The damage of `blocks`, given which were settled and what rough.py found in the others, CHUNK by CHUNK."""
-    damage = no_damage(blocks.count)
+    damage = spoilt_only(blocks.count, attempts)
     text = blocks.is_text()
     good_text = np.zeros(blocks.count, dtype=bool)
     good_text[intact_text] = True

@@ -1,7 +1,8 @@
-"""The CRC of many frames of one kind at once, by 16-bit position tables, with scratch memory that is used again.
+"""The CRC of many frames of one kind at once, by position tables, with scratch memory that is used again.
 
-Each word behind the prefix's first two, which the kind fixes, costs one look-up in a table of 256 KiB. The rows are
-copied once and worked on while they are near the processor.
+Each byte behind sync, type and length, which the kind fixes, costs one look-up in a table of 1 KiB. Of very many frames
+each word costs one in a table of 256 KiB: half as many, but they have to bring the tables near the processor first. The
+rows are copied once and worked on while they are near.
 """
 
 from functools import lru_cache
@@ -10,16 +11,17 @@ from threading import local
 import numpy as np
 
 from ground.decode import crc_tables
-from ground.decode.wire import KIND_SIZES, KIND_TYPES, SYNC_WORD, row_view
+from ground.decode.wire import KIND_COUNT, KIND_SIZES, KIND_TYPES, SYNC_WORD, row_view
 from shared_protocol.frame import CRC_SIZE, OVERHEAD
 
 _BLOCK = 1 << 15  # frames looked at together
+_MANY = 1 << 14  # frames from which tables by words are faster
 _SEQ = 2  # word of a frame
 _own = local()
 
 
 class FrameCheck:
-    """Scratch memory of one thread; see `of_this_thread`."""
+    """Scratch memory of one thread."""
 
     def __init__(self):
         self._looked_up = np.empty(_BLOCK, dtype=np.uint32)
@@ -44,24 +46,41 @@ class FrameCheck:
         view = row_view(data, size)
         for first in range(0, count, _BLOCK):
             block = slice(first, first + _BLOCK)
-            self._add_words(view[starts[block]].view("<u2").reshape(-1, size // 2), syndromes[block])
+            rows = view[starts[block]].view("<u2").reshape(-1, size // 2)
+            if count < _MANY:
+                self._add_bytes(rows, syndromes[block])
+            else:
+                self._add_words(rows, syndromes[block])
+            syndromes[block] ^= _double_word(rows, rows.shape[1] - CRC_SIZE // 2)
         return syndromes
 
+    def _add_bytes(self, rows, total):
+        """XOR what the bytes of each row add to its CRC into `total`."""
+        columns = rows.view(np.uint8)
+        looked_up = self._looked_up[: len(rows)]
+        last = columns.shape[1] - CRC_SIZE - 1
+        for k in range(2 * _SEQ, last + 1):
+            np.take(crc_tables.byte_table(last - k), columns[:, k], out=looked_up, mode="wrap")
+            np.bitwise_xor(total, looked_up, out=total)
+
     def _add_words(self, rows, total):
-        """XOR what the words of each row add to its CRC, and the CRC that it carries, into `total`."""
+        """The same, word by word."""
         looked_up = self._looked_up[: len(rows)]
         last = rows.shape[1] - CRC_SIZE // 2 - 1
         for k in range(_SEQ, last + 1):
             np.take(crc_tables.word_table(last - k), rows[:, k], out=looked_up, mode="wrap")  # "raise" would copy
             np.bitwise_xor(total, looked_up, out=total)
-        total ^= _double_word(rows, last + 1)
 
 
-def of_this_thread():
-    """The calling thread's FrameCheck."""
+def syndromes(data, starts, kinds):
+    """Syndromes of what looks like frames of several kinds, as `FrameCheck.syndromes` does for one."""
     if not hasattr(_own, "check"):
         _own.check = FrameCheck()
-    return _own.check
+    result = np.empty(len(kinds), dtype=np.uint32)
+    for kind in np.flatnonzero(np.bincount(kinds, minlength=KIND_COUNT)).tolist():
+        chosen = np.flatnonzero(kinds == kind)
+        result[chosen] = _own.check.syndromes(data, starts.take(chosen), kind)
+    return result
 
 
 def _double_word(rows, word):

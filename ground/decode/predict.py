@@ -3,11 +3,8 @@
 The sync word stands at even offsets, so what begins like a frame in 8 MiB is found by one comparison. If they all are
 valid, the CRC of their group of sectors follows from where they end (crc_tables.py says why); the CRC of the group is
 then compared with that prediction. The sectors of a group that differs are tried one by one, unless a sample says that
-hardly one is whole; what differs then holds damage, or a chance sync word, or has no header, and is left to rough.py
-frame by frame.
-
-Groups of 8 KiB, because CRC-32 finds every change of up to 3 bits only in blocks of up to 11 KiB (Hamming distance 4
-to 91 607 bits; from memory).
+hardly one is whole. Of most that differ a single bit is wrong, and one_bit.py knows the only frame that it spoils. What
+is left holds more damage, or a chance sync word, or has no header, and is left to rough.py frame by frame.
 """
 
 from functools import lru_cache
@@ -15,10 +12,11 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-from zlib_ng.zlib_ng import crc32
 
-from ground.decode import crc_tables
+from ground.decode import crc_tables, frame_check
+from ground.decode.as_predicted import GROUP, groups_as_predicted, register_of, sectors_as_predicted
 from ground.decode.found import Batch, Slots, batch_of
+from ground.decode.one_bit import spoilt_frames
 from ground.decode.threads import each
 from ground.decode.wire import (
     HEADER_KIND,
@@ -33,15 +31,16 @@ from ground.decode.wire import (
 )
 from shared_protocol.frame import HEADER_SIZE
 
-GROUP = 16  # blocks, 8 KiB
 CHUNK = 1024 * GROUP  # blocks handled at a time, 8 MiB: few enough turns that threads seldom wait for each other
-_PROBE = 128  # sectors tried before all of them are
 _FEW = 500  # items that are quicker to leave out one by one than by a mask
 _KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 160 MB and the careful road is taken
 # An "entry" is kind * 1024 + the word at which the frame ends: kind and end in one number, in 16 bits for 30 kinds.
 _STRIDE = 1024
 _KIND_SHIFT = _STRIDE.bit_length() - 1
 _TOO_LONG = SECTOR_WORDS + 1
+
+
+_NOTHING = np.empty(0, dtype=np.int64)
 
 
 class Attempt(NamedTuple):
@@ -55,9 +54,11 @@ class Attempt(NamedTuple):
     kinds : numpy.ndarray of uint8, shape (n,)
         KIND_COUNT where the length is no legal one of the type.
     none : numpy.ndarray of int64
-        Which of them are of no legal kind or would reach beyond their sector.
+        Which of them are of no legal kind, would reach beyond their sector, or are spoilt.
     good : numpy.ndarray of bool, shape (blocks,)
         Blocks with a valid header, of which all frames but those are valid; intact text too.
+    spoilt : numpy.ndarray of int64
+        The word offsets, as in `at`, of frames with one wrong bit in otherwise good blocks.
     batch : Batch or None
         Where all blocks are good: their frames.
     """
@@ -66,6 +67,7 @@ class Attempt(NamedTuple):
     kinds: np.ndarray
     none: np.ndarray
     good: np.ndarray
+    spoilt: np.ndarray = _NOTHING
     batch: Batch | None = None
 
 
@@ -86,6 +88,7 @@ def attempts(blocks, text, slots):
     """
     known = len(blocks.keys.pairs)
     tables = _end_tables(tuple(blocks.keys.salts().tolist())) if 0 < known <= _KEYS_MAX else None
+    expected = frame_check.expected(blocks.keys.salts()) if tables is not None else None
     hurt = [False]  # whether the chunk before had so many hurt sectors that hardly a group can match
 
     def attempt(first):
@@ -104,20 +107,24 @@ def attempts(blocks, text, slots):
         data = blocks.data[first * SECTOR_SIZE : last * SECTOR_SIZE]
         own_text = text[(text >= first) & (text < last)] - first
         for block in own_text:
-            registers[block] = _register(data[block * SECTOR_SIZE : (block + 1) * SECTOR_SIZE])
-        good = np.zeros(last - first, dtype=bool) if hurt[0] else _groups_as_predicted(data, registers, usable)
+            registers[block] = register_of(data[block * SECTOR_SIZE : (block + 1) * SECTOR_SIZE])
+        good = np.zeros(last - first, dtype=bool) if hurt[0] else groups_as_predicted(data, registers, usable)
+        spoilt = _NOTHING
         if not good.all():
-            _sectors_as_predicted(data, registers, usable, good)
-        hurt[0] = np.count_nonzero(good) < len(good) * 3 // 4
+            differing = sectors_as_predicted(data, registers, usable, good)
+            hurt[0] = np.count_nonzero(good) < len(good) * 3 // 4
+            places = spoilt_frames(data, *differing, (at, kinds, end), owner, expected)
+            none, spoilt = np.sort(np.append(none, places)), at.take(places)
+            good[spoilt >> 8] = True
         if not good.all():
-            return Attempt(at, kinds, none, good)
+            return Attempt(at, kinds, none, good, spoilt)
         if len(own_text):
             none = np.union1d(none, np.flatnonzero(np.isin(at >> 8, own_text)))
         words, kinds = without((at, kinds), none)
         keys = keys_of(owner, words)
         words += first * SECTOR_WORDS
         found = slots.fill(first // CHUNK, (words, kinds, keys), blocks.data.view("<u2"))
-        return Attempt(at, kinds, none, good, batch_of(found))
+        return Attempt(at, kinds, none, good, spoilt, batch_of(found))
 
     return each(attempt, range(0, blocks.count, CHUNK))
 
@@ -229,45 +236,5 @@ def _first_of_each(at, inside, count):
         firsts = np.searchsorted(at, blocks * SECTOR_WORDS)
         some = np.flatnonzero(firsts < len(at))
         firsts, blocks = firsts.take(some), blocks.take(some)
-        begins = np.sort(np.append(begins, firsts[at.take(firsts) >> 8 == blocks]))
+        begins = np.sort(np.append(begins, firsts[at.take(firsts) >> 8 == blocks]), kind="stable")
     return begins
-
-
-def _register(data):
-    """F of some bytes: the CRC with the register begun at 0, which is a start value of all ones."""
-    return crc32(data, crc_tables.ALL_ONES) ^ crc_tables.ALL_ONES
-
-
-def _groups_as_predicted(data, registers, usable):
-    """Blocks of the groups that have the predicted CRC; bool, shape (blocks,)."""
-    count = len(registers)
-    missing = -count % GROUP  # zeros in front of a short last group change no register
-    if missing:
-        whole = count - count % GROUP
-        registers = np.concatenate([registers[:whole], np.zeros(missing, np.uint32), registers[whole:]])
-        usable = np.append(usable, np.ones(missing, dtype=bool))  # behind: same group, order does not matter here
-    expected = crc_tables.joined(registers.reshape(-1, GROUP)) ^ np.uint32(crc_tables.ALL_ONES)
-    view = memoryview(data)
-    size = GROUP * SECTOR_SIZE
-    found = [crc32(view[begin : begin + size], crc_tables.ALL_ONES) for begin in range(0, len(view), size)]
-    good = np.array(found, dtype=np.uint32) == expected
-    good &= usable.reshape(-1, GROUP).all(axis=1)
-    return np.repeat(good, GROUP)[:count]
-
-
-def _sectors_as_predicted(data, registers, usable, good):
-    """Note in `good` which of the others have the predicted CRC themselves; not if a sample says that few have."""
-    view = memoryview(data)
-
-    def try_out(numbers):
-        begins = (numbers * SECTOR_SIZE).tolist()
-        found = [crc32(view[begin : begin + SECTOR_SIZE], crc_tables.ALL_ONES) for begin in begins]
-        good[numbers] = np.array(found, dtype=np.uint32) ^ np.uint32(crc_tables.ALL_ONES) == registers[numbers]
-
-    doubtful = np.flatnonzero(usable & ~good)
-    if len(doubtful) > 4 * _PROBE:
-        sample = doubtful[:: len(doubtful) // _PROBE]
-        try_out(sample)
-        if np.count_nonzero(good[sample]) < len(sample) // 3:
-            return
-    try_out(doubtful)

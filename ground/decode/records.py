@@ -9,7 +9,7 @@ from functools import cached_property
 
 import numpy as np
 
-from ground.decode.damage import Damage, account, no_damage
+from ground.decode.damage import Damage, account, spoilt_only
 from ground.decode.found import end_to_end
 from ground.decode.instruments import rows_by_value
 from ground.decode.predict import attempts, room_for
@@ -82,11 +82,11 @@ def search(blocks):
     slots = room_for(blocks)
     tried = attempts(blocks, text, slots)
     if all(attempt.batch for attempt in tried):
-        return Piece(blocks, [attempt.batch for attempt in tried], no_damage(blocks.count))
+        return Piece(blocks, [attempt.batch for attempt in tried], spoilt_only(blocks.count, tried))
     settled = np.concatenate([attempt.good for attempt in tried])
     hurt_headers = prove_headers(blocks, settled)
     rough = look_closely(blocks, tried, text, hurt_headers, slots)
-    return Piece(blocks, [part.batch for part in rough], account(blocks, settled, text, rough))
+    return Piece(blocks, [part.batch for part in rough], account(blocks, settled, text, tried, rough))
 
 
 def read(buffers):

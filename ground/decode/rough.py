@@ -16,7 +16,7 @@ from ground.decode.found import Found, batch_of, in_place, stamped
 from ground.decode.loose import match_loose
 from ground.decode.predict import CHUNK, keys_of, places_in, without
 from ground.decode.threads import each
-from ground.decode.wire import HEADER_KIND, KIND_COUNT, KIND_SIZES, SECTOR_SHIFT, SECTOR_WORDS
+from ground.decode.wire import HEADER_KIND, KIND_SIZES, SECTOR_SHIFT, SECTOR_WORDS
 
 
 def look_closely(blocks, attempts, text, hurt_headers, slots):
@@ -76,7 +76,7 @@ class _Search:
         kinds = candidates.kinds
         place = candidates.starts >> SECTOR_SHIFT
         owners = self._presumed.take(place)
-        syndromes = _syndromes(self._blocks.data, candidates)
+        syndromes = frame_check.syndromes(self._blocks.data, candidates.starts, kinds)
         if self._expected is None:
             intact = np.zeros(len(kinds), dtype=bool)
         else:
@@ -114,16 +114,6 @@ def _presumed_owners(owner):
         return owner
     last_owned = np.maximum.accumulate(np.where(owner >= 0, np.arange(len(owner)), 0))
     return owner[last_owned]
-
-
-def _syndromes(data, candidates):
-    """Syndromes of candidates of several kinds, kind by kind; uint32."""
-    syndromes = np.empty(len(candidates.kinds), dtype=np.uint32)
-    check = frame_check.of_this_thread()
-    for kind in np.flatnonzero(np.bincount(candidates.kinds, minlength=KIND_COUNT)).tolist():
-        chosen = np.flatnonzero(candidates.kinds == kind)
-        syndromes[chosen] = check.syndromes(data, candidates.starts.take(chosen), kind)
-    return syndromes
 
 
 def _keep_outer_across(parts):
