@@ -184,5 +184,5 @@ def fixed_length_crc(rows, many=None):
         total = result[first : first + _BLOCK]
         for k in range(steps):
             table = word_table(steps - 1 - k) if by_words else byte_table(steps - 1 - k)
-            total ^= table[columns[:, k]]
+            total ^= table.take(columns[:, k])
     return result

@@ -50,19 +50,18 @@ class _Gaps:
     tails: np.ndarray
 
 
-def spoilt_only(count, attempts):
-    """The damage that attempts on so many blocks met in those that they settled: one frame spoilt, all else whole."""
-    damage = Damage(np.zeros(count, bool), np.zeros(count, np.int64), {})
-    for n, attempt in enumerate(attempts):
-        hurt = (attempt.spoilt >> _WORDS_SHIFT) + n * CHUNK
+def account(blocks, settled, intact_text, spoilt, rough):
+    """The damage of `blocks`, given what was settled and what rough.py found in the others, CHUNK by CHUNK.
+
+    `spoilt` has for each CHUNK the word offsets in it of frames that are all that is damaged in their settled block.
+    """
+    damage = Damage(np.zeros(blocks.count, bool), np.zeros(blocks.count, np.int64), {})
+    for n, words in enumerate(spoilt):
+        hurt = (words >> _WORDS_SHIFT) + n * CHUNK
         damage.bad_block[hurt] = True
         damage.frames_bad[hurt] = 1
-    return damage
-
-
-def account(blocks, settled, intact_text, attempts, rough):
-    """The damage of `blocks`, given which were settled and what rough.py found in the others, CHUNK by CHUNK."""
-    damage = spoilt_only(blocks.count, attempts)
+    if settled.all():
+        return damage
     text = blocks.is_text()
     good_text = np.zeros(blocks.count, dtype=bool)
     good_text[intact_text] = True

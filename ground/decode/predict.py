@@ -17,7 +17,6 @@ from ground.decode import crc_tables, frame_check
 from ground.decode.as_predicted import GROUP, groups_as_predicted, register_of, sectors_as_predicted
 from ground.decode.found import Batch, Slots, batch_of
 from ground.decode.one_bit import spoilt_frames
-from ground.decode.threads import each
 from ground.decode.wire import (
     HEADER_KIND,
     KIND_COUNT,
@@ -76,8 +75,8 @@ def room_for(blocks):
     return Slots(-(-blocks.count // CHUNK), min(blocks.count, CHUNK) * SECTOR_SIZE // SIZE_MIN)
 
 
-def attempts(blocks, text, slots):
-    """One Attempt for each CHUNK blocks.
+class Predictor:
+    """Makes the Attempt of each CHUNK blocks; from several threads at once, if need be.
 
     Parameters
     ----------
@@ -86,12 +85,18 @@ def attempts(blocks, text, slots):
         Numbers of the intact text blocks.
     slots : found.Slots
     """
-    known = len(blocks.keys.pairs)
-    tables = _end_tables(tuple(blocks.keys.salts().tolist())) if 0 < known <= _KEYS_MAX else None
-    expected = frame_check.expected(blocks.keys.salts()) if tables is not None else None
-    hurt = [False]  # whether the chunk before had so many hurt sectors that hardly a group can match
 
-    def attempt(first):
+    def __init__(self, blocks, text, slots):
+        self._blocks, self._text, self._slots = blocks, text, slots
+        self._tables = None
+        if 0 < len(blocks.keys.pairs) <= _KEYS_MAX:
+            salts = blocks.keys.salts()
+            self._tables, self._expected = _end_tables(tuple(salts.tolist())), frame_check.expected(salts)
+        self._hurt = False  # whether the chunk before had so many hurt sectors that hardly a group can match
+
+    def attempt(self, chunk):
+        """The Attempt of the chunk with this number."""
+        blocks, first = self._blocks, chunk * CHUNK
         last = min(first + CHUNK, blocks.count)
         at, inside, entry = _candidates(blocks, first, last)
         end = entry & (_STRIDE - 1)
@@ -101,32 +106,38 @@ def attempts(blocks, text, slots):
         usable = owner >= 0
         if last == blocks.count and blocks.size < blocks.count * SECTOR_SIZE:
             usable[-1] = False  # a cut sector is always looked at closely
-        if tables is None or not usable.any():
+        if self._tables is None or not usable.any():
             return Attempt(at, kinds, none, np.zeros(last - first, dtype=bool))
-        registers = _predicted(*_parts(tables, owner, at, entry), at, inside, end, last - first)
+        registers = _predicted(*_parts(self._tables, owner, at, entry), at, inside, end, last - first)
+        text = self._text[(self._text >= first) & (self._text < last)] - first
         data = blocks.data[first * SECTOR_SIZE : last * SECTOR_SIZE]
-        own_text = text[(text >= first) & (text < last)] - first
-        for block in own_text:
+        for block in text:
             registers[block] = register_of(data[block * SECTOR_SIZE : (block + 1) * SECTOR_SIZE])
-        good = np.zeros(last - first, dtype=bool) if hurt[0] else groups_as_predicted(data, registers, usable)
-        spoilt = _NOTHING
-        if not good.all():
-            differing = sectors_as_predicted(data, registers, usable, good)
-            hurt[0] = np.count_nonzero(good) < len(good) * 3 // 4
-            places = spoilt_frames(data, *differing, (at, kinds, end), owner, expected)
-            none, spoilt = np.sort(np.append(none, places)), at.take(places)
-            good[spoilt >> 8] = True
+        good, spoilt = self._as_predicted(data, registers, usable, (at, kinds, end), owner)
+        if len(spoilt):
+            none, spoilt = np.sort(np.append(none, spoilt)), at.take(spoilt)
         if not good.all():
             return Attempt(at, kinds, none, good, spoilt)
-        if len(own_text):
-            none = np.union1d(none, np.flatnonzero(np.isin(at >> 8, own_text)))
-        words, kinds = without((at, kinds), none)
+        is_frame = np.ones(len(at), dtype=bool)
+        is_frame[none] = False
+        if len(text):
+            is_frame &= ~np.isin(at >> 8, text)
+        words, kinds = only((at, kinds), is_frame)
         keys = keys_of(owner, words)
         words += first * SECTOR_WORDS
-        found = slots.fill(first // CHUNK, (words, kinds, keys), blocks.data.view("<u2"))
+        found = self._slots.fill(chunk, (words, kinds, keys), blocks.data.view("<u2"))
         return Attempt(at, kinds, none, good, spoilt, batch_of(found))
 
-    return each(attempt, range(0, blocks.count, CHUNK))
+    def _as_predicted(self, data, registers, usable, candidates, owner):
+        """Which blocks are good, a mask, and which candidates in them are spoilt, int64."""
+        good = np.zeros(len(usable), dtype=bool) if self._hurt else groups_as_predicted(data, registers, usable)
+        if good.all():
+            return good, _NOTHING
+        differing = sectors_as_predicted(data, registers, usable, good)
+        self._hurt = np.count_nonzero(good) < len(good) * 3 // 4
+        spoilt = spoilt_frames(data, *differing, candidates, owner, self._expected)
+        good[candidates[0].take(spoilt) >> 8] = True
+        return good, spoilt
 
 
 def keys_of(owner, words):
@@ -136,14 +147,12 @@ def keys_of(owner, words):
     return owner.take(words >> 8)
 
 
-def without(columns, places):
-    """Copies that lack the items at some rising places."""
-    if len(places) < _FEW:
-        edges = [-1, *places.tolist(), len(columns[0])]
+def only(columns, mask):
+    """Copies of the items for which the mask is true."""
+    if len(mask) - np.count_nonzero(mask) < _FEW:
+        edges = [-1, *np.flatnonzero(~mask).tolist(), len(mask)]
         return [np.concatenate([column[before + 1 : at] for before, at in pairwise(edges)]) for column in columns]
-    left = np.ones(len(columns[0]), dtype=bool)
-    left[places] = False
-    chosen = np.flatnonzero(left)
+    chosen = np.flatnonzero(mask)
     return [column.take(chosen) for column in columns]
 
 

@@ -9,15 +9,16 @@ from functools import cached_property
 
 import numpy as np
 
-from ground.decode.damage import Damage, account, spoilt_only
+from ground.decode.close_look import untouched
+from ground.decode.damage import Damage, account
 from ground.decode.found import end_to_end
 from ground.decode.instruments import rows_by_value
-from ground.decode.predict import attempts, room_for
-from ground.decode.rough import look_closely
+from ground.decode.predict import CHUNK, Predictor, room_for
+from ground.decode.rough import CloseLook, settle_across
 from ground.decode.runs import joined_run, run_of
 from ground.decode.sectors import Blocks, Keys, intact_text, prove_headers, split
 from ground.decode.sequence import arrange, before_first
-from ground.decode.threads import each
+from ground.decode.threads import beside, each
 from ground.decode.wire import KIND_COUNT, KIND_SIZES, frame_dtypes, row_view
 
 
@@ -27,7 +28,7 @@ class Piece:
 
     blocks: Blocks
     batches: list
-    damage: Damage
+    damage: Damage | None = None
 
     @cached_property
     def found(self):
@@ -77,16 +78,24 @@ class Records:
 
 
 def search(blocks):
-    """All intact data frames of some blocks."""
+    """The Piece of some blocks with all intact data frames; and a function that gives its Damage, when that is ready."""
     text = intact_text(blocks)
     slots = room_for(blocks)
-    tried = attempts(blocks, text, slots)
-    if all(attempt.batch for attempt in tried):
-        return Piece(blocks, [attempt.batch for attempt in tried], spoilt_only(blocks.count, tried))
-    settled = np.concatenate([attempt.good for attempt in tried])
-    hurt_headers = prove_headers(blocks, settled)
-    rough = look_closely(blocks, tried, text, hurt_headers, slots)
-    return Piece(blocks, [part.batch for part in rough], account(blocks, settled, text, tried, rough))
+    chunks = range(-(-blocks.count // CHUNK))
+    prove_headers(blocks, np.array(chunks) * CHUNK)  # a frame of the chunk before may run into a block without a header
+    predictor, close_look = Predictor(blocks, text, slots), CloseLook(blocks, text, slots)
+
+    def look(chunk):
+        attempt = predictor.attempt(chunk)
+        if attempt.batch:
+            return attempt.good, attempt.spoilt, untouched(attempt.batch)
+        hurt_headers = prove_headers(blocks, np.flatnonzero(~attempt.good) + chunk * CHUNK)
+        return attempt.good, attempt.spoilt, close_look.look(chunk, attempt, hurt_headers)
+
+    good, spoilt, rough = zip(*each(look, chunks), strict=True)
+    settle_across(blocks, rough)
+    damage = beside(lambda: account(blocks, np.concatenate(good), text, spoilt, rough), len(chunks))
+    return Piece(blocks, [part.batch for part in rough]), damage
 
 
 def read(buffers):
@@ -101,7 +110,11 @@ def read(buffers):
     parts = [part if isinstance(part, tuple) else (part,) for part in buffers]
     # twice over the headers first: a loose block of the first piece may belong to a boot that the second one names
     blocks = [split(data, keys, *more) for data, *more in parts]
-    return collect([search(one) for one in blocks if one.count], keys)
+    found = [search(one) for one in blocks if one.count]
+    records = collect([piece for piece, _damage in found], keys)
+    for piece, damage in found:
+        piece.damage = damage()
+    return records
 
 
 def collect(pieces, keys):

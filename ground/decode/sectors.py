@@ -189,16 +189,16 @@ def _intact(data, blocks):
     return header_rows(data, blocks * SECTOR_SIZE)[1]
 
 
-def prove_headers(blocks, settled):
-    """Look at the headers that nobody has proven yet; a block whose header is hurt becomes a loose one.
+def prove_headers(blocks, numbers):
+    """Look at the headers of some blocks, where nobody has proven them yet; a block with a hurt one becomes loose.
 
     Gives back the numbers of those blocks.
     """
-    doubtful = np.flatnonzero(blocks.unproven & ~settled)
+    doubtful = numbers[blocks.unproven[numbers]]
     hurt = doubtful[~_intact(blocks.data, doubtful)]
     blocks.owner[hurt] = LOOSE
     blocks.kind[hurt] = blocks.version[hurt] = 0
-    blocks.unproven = None
+    blocks.unproven[numbers] = False
     return hurt
 
 

@@ -16,3 +16,16 @@ def each(function, items):
 
     with ThreadPoolExecutor(workers) as pool:
         return list(pool.map(function, items))
+
+
+def beside(function, stretches):
+    """A function that gives `function()`, which is begun beside what follows if it concerns that many stretches."""
+    if stretches <= _SERIAL_MAX:
+        result = function()
+        return lambda: result
+    from concurrent.futures import ThreadPoolExecutor
+
+    pool = ThreadPoolExecutor(1)
+    future = pool.submit(function)
+    pool.shutdown(wait=False)
+    return future.result

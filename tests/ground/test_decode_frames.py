@@ -79,7 +79,7 @@ def test_every_single_bit_flip_loses_at_most_the_frame_touched():
         many = np.tile(array(data), copies)
         bits = first + np.arange(copies)
         many[np.arange(copies) * size + bits // 8] ^= (1 << (bits % 8)).astype(np.uint8)
-        piece = search(split(many, Keys()))
+        piece, _damage = search(split(many, Keys()))
         for copy in range(copies):
             low, high = np.searchsorted(piece.found.starts, [copy * size, (copy + 1) * size])
             got = piece.found.starts[low:high] - copy * size

@@ -68,7 +68,7 @@ def test_one_wrong_bit_in_a_frame_needs_no_look_at_the_others(monkeypatch):
         raise AssertionError("a close look was taken")
 
     data = log()
-    monkeypatch.setattr(rough._Search, "look", refuse)
+    monkeypatch.setattr(rough.CloseLook, "look", refuse)
     whole = len(read([data]).pieces[0].found.starts)
     starts, sizes = starts_and_sizes(data)
     for at in (starts[0] + 4, starts[3] + 7, starts[-1] + sizes[-1] - 1):  # number, time, the CRC's last byte

@@ -83,7 +83,7 @@ def test_log_cut_into_many_batches_gives_the_same_records_and_boots(monkeypatch)
     for boots in (1,), (1, 2):
         data = array(small_log(boots=boots, text=True, mix=None).data())
         whole = read([data])
-        for module in predict, rough, damage:
+        for module in predict, rough, damage, records:
             monkeypatch.setattr(module, "CHUNK", predict.GROUP)
         pieces = read([data])
         monkeypatch.undo()

@@ -76,7 +76,7 @@ def test_damaged_log_gives_the_frames_that_the_plain_scanner_finds(steps):
     # what a lone header of a boot says stays known, however the rest is hurt: both boots are given beforehand
     for boot in SALTS:
         keys.add(LOG.log_id, boot)
-    piece = search(split(np.frombuffer(data, dtype=np.uint8), keys)) if data else None
+    piece, _damage = search(split(np.frombuffer(data, dtype=np.uint8), keys)) if data else (None, None)
     got = (
         {(int(at), keys.pairs[key][1]) for at, key in zip(piece.found.starts, piece.found.keys, strict=True)}
         if piece
