@@ -78,7 +78,7 @@ class Records:
 
 
 def search(blocks):
-    """The Piece of some blocks with all intact data frames; and a function that gives its Damage, when that is ready."""
+    """The Piece of some blocks with all intact data frames; and a function that gives its Damage once it is ready."""
     text = intact_text(blocks)
     slots = room_for(blocks)
     chunks = range(-(-blocks.count // CHUNK))
