@@ -31,7 +31,7 @@ class Maybe(NamedTuple):
 
 @dataclass
 class Rough:
-    """What a close look at CHUNK blocks gave.
+    """What a close look at one chunk of blocks gave.
 
     Attributes
     ----------

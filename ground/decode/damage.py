@@ -12,7 +12,6 @@ import numpy as np
 
 from ground.decode.close_look import Frames, outer
 from ground.decode.found import in_place
-from ground.decode.predict import CHUNK
 from ground.decode.threads import each
 from ground.decode.unknown_frames import pass_over
 from ground.decode.wire import HEADER_KIND, KIND_SIZES, SECTOR_SHIFT, SECTOR_SIZE, SIZE_MIN, rows_at
@@ -51,13 +50,13 @@ class _Gaps:
 
 
 def account(blocks, settled, intact_text, spoilt, rough):
-    """The damage of `blocks`, given what was settled and what rough.py found in the others, CHUNK by CHUNK.
+    """The damage of `blocks`, given what was settled and what rough.py found in the others, chunk by chunk.
 
-    `spoilt` has for each CHUNK the word offsets in it of frames that are all that is damaged in their settled block.
+    `spoilt` has for each chunk the word offsets in it of frames that are all that is damaged in their settled block.
     """
     damage = Damage(np.zeros(blocks.count, bool), np.zeros(blocks.count, np.int64), {})
     for n, words in enumerate(spoilt):
-        hurt = (words >> _WORDS_SHIFT) + n * CHUNK
+        hurt = (words >> _WORDS_SHIFT) + n * blocks.chunk
         damage.bad_block[hurt] = True
         damage.frames_bad[hurt] = 1
     if settled.all():
@@ -68,7 +67,7 @@ def account(blocks, settled, intact_text, spoilt, rough):
     damage.bad_block[text & ~good_text] = True
     looked_at = ~settled & (blocks.owner >= 0) & ~text
     for n, part in enumerate(rough):
-        if (blocks.owner[n * CHUNK : (n + 1) * CHUNK] < 0).any():
+        if (blocks.owner[n * blocks.chunk : (n + 1) * blocks.chunk] < 0).any():
             salvaged = part.frames.starts >> SECTOR_SHIFT
             salvaged = salvaged[blocks.owner[salvaged] < 0]
             looked_at[salvaged] = True
@@ -81,13 +80,14 @@ def account(blocks, settled, intact_text, spoilt, rough):
             reached = int(part.frames.starts[-1] + KIND_SIZES[part.frames.kinds[-1]])
 
     def judge(n):
-        numbers = np.flatnonzero(looked_at[n * CHUNK : (n + 1) * CHUNK]) + n * CHUNK
+        first = n * blocks.chunk
+        numbers = np.flatnonzero(looked_at[first : first + blocks.chunk]) + first
         if len(numbers) == 0:
             return {}
         gaps = _gaps(blocks, numbers, looked_at, _with_headers(rough[n]), before[n])
-        return _judge(blocks, gaps, rough[n].failed, damage, n * CHUNK)
+        return _judge(blocks, gaps, rough[n].failed, damage, first)
 
-    for unknown in each(judge, range(len(rough))):
+    for unknown in each(judge, range(len(rough)), blocks.size):
         for entry, count in unknown.items():
             damage.unknown[entry] = damage.unknown.get(entry, 0) + count
     return damage
@@ -122,7 +122,7 @@ def _gaps(blocks, numbers, looked_at, frames, reached):
 
 
 def _judge(blocks, gaps, failed, damage, first):
-    """Note the damage of some gaps, all in the CHUNK blocks from `first` on; gives back the unknown frames in them."""
+    """Note the damage of some gaps, all in the chunk from `first` on; gives back the unknown frames in them."""
     begins, ends, tails = gaps.begins, gaps.ends, gaps.tails
     gap, failed = _those_inside(begins, ends, failed)
     inside = np.bincount(gap, minlength=len(begins))

@@ -40,7 +40,7 @@ def match_loose(blocks, parts):
             keys[chosen] = np.where(values[place] == maybe.syndromes[chosen], numbers[place], LOOSE)
         return keys
 
-    matched = each(match, parts)
+    matched = each(match, parts, blocks.size)
     true_numbers = _true_numbers(blocks.keys, guesses, matched)
     for part, keys in zip(parts, matched, strict=True):
         if len(keys):

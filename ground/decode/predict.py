@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from ground.decode import crc_tables, frame_check
-from ground.decode.as_predicted import GROUP, groups_as_predicted, register_of, sectors_as_predicted
+from ground.decode.as_predicted import groups_as_predicted, register_of, sectors_as_predicted
 from ground.decode.found import Batch, Slots, batch_of
 from ground.decode.one_bit import spoilt_frames
 from ground.decode.wire import (
@@ -30,7 +30,6 @@ from ground.decode.wire import (
 )
 from shared_protocol.frame import HEADER_SIZE
 
-CHUNK = 1024 * GROUP  # blocks handled at a time, 8 MiB: few enough turns that threads seldom wait for each other
 _FEW = 500  # items that are quicker to leave out one by one than by a mask
 _KEYS_MAX = 2000  # boots and logs in one source; with more the tables grow past 160 MB and the careful road is taken
 # An "entry" is kind * 1024 + the word at which the frame ends: kind and end in one number, in 16 bits for 30 kinds.
@@ -43,7 +42,7 @@ _NOTHING = np.empty(0, dtype=np.int64)
 
 
 class Attempt(NamedTuple):
-    """What the fast road knows of CHUNK blocks.
+    """What the fast road knows of one chunk of blocks.
 
     Attributes
     ----------
@@ -72,11 +71,11 @@ class Attempt(NamedTuple):
 
 def room_for(blocks):
     """Slots for the frames of all chunks."""
-    return Slots(-(-blocks.count // CHUNK), min(blocks.count, CHUNK) * SECTOR_SIZE // SIZE_MIN)
+    return Slots(-(-blocks.count // blocks.chunk), min(blocks.count, blocks.chunk) * SECTOR_SIZE // SIZE_MIN)
 
 
 class Predictor:
-    """Makes the Attempt of each CHUNK blocks; from several threads at once, if need be.
+    """Makes the Attempt of each chunk of blocks; from several threads at once, if need be.
 
     Parameters
     ----------
@@ -96,8 +95,8 @@ class Predictor:
 
     def attempt(self, chunk):
         """The Attempt of the chunk with this number."""
-        blocks, first = self._blocks, chunk * CHUNK
-        last = min(first + CHUNK, blocks.count)
+        blocks, first = self._blocks, chunk * self._blocks.chunk
+        last = min(first + blocks.chunk, blocks.count)
         at, inside, entry = _candidates(blocks, first, last)
         end = entry & (_STRIDE - 1)
         none = np.flatnonzero(end > SECTOR_WORDS)

@@ -13,7 +13,7 @@ from ground.decode.close_look import untouched
 from ground.decode.damage import Damage, account
 from ground.decode.found import end_to_end
 from ground.decode.instruments import rows_by_value
-from ground.decode.predict import CHUNK, Predictor, room_for
+from ground.decode.predict import Predictor, room_for
 from ground.decode.rough import CloseLook, settle_across
 from ground.decode.runs import joined_run, run_of
 from ground.decode.sectors import Blocks, Keys, intact_text, prove_headers, split
@@ -81,20 +81,20 @@ def search(blocks):
     """The Piece of some blocks with all intact data frames; and a function that gives its Damage once it is ready."""
     text = intact_text(blocks)
     slots = room_for(blocks)
-    chunks = range(-(-blocks.count // CHUNK))
-    prove_headers(blocks, np.array(chunks) * CHUNK)  # a frame of the chunk before may run into a block without a header
+    firsts = range(0, blocks.count, blocks.chunk)
+    prove_headers(blocks, np.array(firsts))  # a frame of the chunk before may run into a block without a header
     predictor, close_look = Predictor(blocks, text, slots), CloseLook(blocks, text, slots)
 
     def look(chunk):
         attempt = predictor.attempt(chunk)
         if attempt.batch:
             return attempt.good, attempt.spoilt, untouched(attempt.batch)
-        hurt_headers = prove_headers(blocks, np.flatnonzero(~attempt.good) + chunk * CHUNK)
+        hurt_headers = prove_headers(blocks, np.flatnonzero(~attempt.good) + firsts[chunk])
         return attempt.good, attempt.spoilt, close_look.look(chunk, attempt, hurt_headers)
 
-    good, spoilt, rough = zip(*each(look, chunks), strict=True)
+    good, spoilt, rough = zip(*each(look, range(len(firsts)), blocks.size), strict=True)
     settle_across(blocks, rough)
-    damage = beside(lambda: account(blocks, np.concatenate(good), text, spoilt, rough), len(chunks))
+    damage = beside(lambda: account(blocks, np.concatenate(good), text, spoilt, rough), blocks.size)
     return Piece(blocks, [part.batch for part in rough]), damage
 
 
@@ -184,7 +184,9 @@ def _rows_in_place(pieces):
                 elif batch.key:
                     row_keys[kind][goal] = batch.key
 
-    each(copy, reversed(tasks))  # the last ones looked at may still be in the cache
+    each(
+        copy, reversed(tasks), sum(len(rows) * rows.itemsize for rows in rows)
+    )  # the last ones looked at may still be in the cache
     return _as_frames(rows), row_keys
 
 

@@ -14,13 +14,13 @@ from ground.decode.candidates import at_even_offsets, elsewhere
 from ground.decode.close_look import NOTHING_LEFT, Frames, Maybe, Rough, failures, outer
 from ground.decode.found import Found, batch_of, in_place, stamped
 from ground.decode.loose import match_loose
-from ground.decode.predict import CHUNK, keys_of, only, places_in
+from ground.decode.predict import keys_of, only, places_in
 from ground.decode.sectors import LOOSE
 from ground.decode.wire import HEADER_KIND, KIND_SIZES, SECTOR_SHIFT, SECTOR_WORDS
 
 
 class CloseLook:
-    """Makes the Rough of each CHUNK blocks; from several threads at once, if need be.
+    """Makes the Rough of each chunk of blocks; from several threads at once, if need be.
 
     Parameters
     ----------
@@ -42,7 +42,7 @@ class CloseLook:
 
         `hurt_headers` are the numbers of those of its blocks that were taken for owned until their header proved hurt.
         """
-        first = chunk * CHUNK
+        first = chunk * self._blocks.chunk
         presumed = self._presumed_owners(first, first + len(attempt.good))
         hurt = places_in(attempt.at, ~attempt.good)
         even = at_even_offsets(self._blocks, first, attempt, hurt)
@@ -95,7 +95,7 @@ class CloseLook:
 
     def _found(self, chunk, attempt, is_frame, others, presumed):
         """The attempt's candidates that are frames, as a mask says, and others that are, as Found."""
-        first = chunk * CHUNK
+        first = chunk * self._blocks.chunk
         mine = slice(first, first + len(attempt.good))
         if self._is_text[mine].any():
             is_frame[places_in(attempt.at, self._is_text[mine])] = False

@@ -10,7 +10,7 @@ from zlib import crc32
 import numpy as np
 
 from ground.decode.crc_tables import fixed_length_crc
-from ground.decode.threads import each
+from ground.decode.threads import SERIAL_MAX, each
 from ground.decode.wire import SECTOR_SIZE, frame_dtypes, rows_at
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import CRC_SIZE, FORMAT_VERSION, HEADER_SIZE, KIND_TEXT, PREFIX_SIZE, sector_mark
@@ -18,6 +18,8 @@ from shared_protocol.records import HEADER
 
 LOOSE = -1
 _HEADS_AT_ONCE = 1 << 14
+_CHUNK = 1 << 14  # blocks, 8 MiB: few enough turns that threads seldom wait for each other
+_SMALL_CHUNK = 1 << 11  # where one thread does it all, one after the other in the same memory
 MARK = np.frombuffer(sector_mark(), dtype="<u4")[0]
 # The first 32 bytes of a sector: the header frame up to its CRC, its (log id, boot) as one number.
 _HEAD = np.dtype(
@@ -88,6 +90,11 @@ class Blocks:
     def count(self):
         return len(self.owner)
 
+    @property
+    def chunk(self):
+        """How many blocks are handled at a time."""
+        return _CHUNK if self.size > SERIAL_MAX else _SMALL_CHUNK
+
     def is_text(self):
         """Owned blocks whose header says kind 1; bool, shape (n,)."""
         return (self.owner >= 0) & (self.kind == KIND_TEXT)
@@ -157,7 +164,7 @@ def _heads(data):
     def copy(first):
         heads[first : first + _HEADS_AT_ONCE] = there[first : first + _HEADS_AT_ONCE]
 
-    each(copy, range(0, count, _HEADS_AT_ONCE))
+    each(copy, range(0, count, _HEADS_AT_ONCE), len(data))
     return heads.view(_HEAD).ravel()
 
 

@@ -2,15 +2,14 @@
 
 import os
 
-_SERIAL_MAX = 4  # stretches up to which starting threads costs more than they save: an ordinary flight
+SERIAL_MAX = 32 << 20  # bytes up to which starting threads costs more than they save: an ordinary flight
 _WORKERS_MAX = 4
 
 
-def each(function, items):
-    """`[function(item) for item in items]`, side by side if there are many."""
-    items = list(items)
+def each(function, items, size):
+    """`[function(item) for item in items]`, side by side if they are about many bytes in all."""
     workers = min(os.cpu_count() or 1, _WORKERS_MAX)
-    if len(items) <= _SERIAL_MAX or workers == 1:
+    if size <= SERIAL_MAX or workers == 1:
         return [function(item) for item in items]
     from concurrent.futures import ThreadPoolExecutor
 
@@ -18,9 +17,9 @@ def each(function, items):
         return list(pool.map(function, items))
 
 
-def beside(function, stretches):
-    """A function that gives `function()`, which is begun beside what follows if it concerns that many stretches."""
-    if stretches <= _SERIAL_MAX:
+def beside(function, size):
+    """A function that gives `function()`, which is begun beside what follows if it is about many bytes."""
+    if size <= SERIAL_MAX:
         result = function()
         return lambda: result
     from concurrent.futures import ThreadPoolExecutor

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from ground.decode import damage, predict, records, rough
+from ground.decode import records, sectors
+from ground.decode.as_predicted import GROUP
 from ground.decode.records import read
 from ground.decode.runs import joined_run, run_of
 from ground.decode.sequence import arrange
@@ -83,8 +84,7 @@ def test_log_cut_into_many_batches_gives_the_same_records_and_boots(monkeypatch)
     for boots in (1,), (1, 2):
         data = array(small_log(boots=boots, text=True, mix=None).data())
         whole = read([data])
-        for module in predict, rough, damage, records:
-            monkeypatch.setattr(module, "CHUNK", predict.GROUP)
+        monkeypatch.setattr(sectors, "_SMALL_CHUNK", GROUP)
         pieces = read([data])
         monkeypatch.undo()
         assert len(pieces.pieces[0].batches) > 1
