@@ -10,7 +10,7 @@ from binascii import crc32
 import numpy as np
 
 from ground.decode.convert import convert
-from ground.decode.records import read
+from ground.decode.frames.records import read
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import FILL, HEADER_SIZE, PREFIX, SECTOR_SIZE, SYNC, encode_header
 from shared_protocol.link import LINK_ID

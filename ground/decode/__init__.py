@@ -1,7 +1,7 @@
 """From a card, an image or a log to a flight folder: every intact frame, an account of the rest, one UTC line.
 
-`decode` and `DecodeResult` are looked up when they are asked for: the pure core (`ground.decode.records`) needs numpy
-and nothing else, and is there in half the time.
+`decode` and `DecodeResult` are looked up when they are asked for: the pure core (`frames/records.py`) needs numpy and
+nothing else, and is there in half the time.
 """
 
 __all__ = ["DecodeResult", "decode"]

@@ -5,27 +5,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from ground.bench import calibrated_tables
-from ground.decode import (
-    barometers,
-    fix_doubts,
-    fixes,
-    flags,
-    flight,
-    gnss_clock,
-    happenings,
-    power_meters,
-    sensors,
-    thermometers,
-    timeline,
-)
+from ground.decode.by_value import rows_by_value
 from ground.decode.choice import LogSummary, choose
 from ground.decode.copies import KEYS_MAX, Copies, logs_on_card, second_copy_blocks
-from ground.decode.instruments import rows_by_value
+from ground.decode.course import flight, gnss_clock, timeline
+from ground.decode.course.outcome import results_of
+from ground.decode.frames.wire import KIND_OF_NAME
 from ground.decode.linked import follow_links, links
-from ground.decode.outcome import results_of
-from ground.decode.stamping import Stamper
+from ground.decode.readings import barometers, fix_doubts, fixes, flags, happenings, power_meters, sensors, thermometers
+from ground.decode.readings.stamping import Stamper
 from ground.decode.table import Table
-from ground.decode.wire import KIND_OF_NAME
 
 _ONLY_IF_THERE = ("humidity", "bmp280_cal", "humidity_cal", "i2c_probe")  # tables of chips that few boxes have
 

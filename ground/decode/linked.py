@@ -6,8 +6,8 @@ what a boot "lacks" before its first frame in the later log is in the earlier on
 
 import numpy as np
 
-from ground.decode.sequence import arrange
-from ground.decode.wire import KIND_OF_NAME
+from ground.decode.frames.sequence import arrange
+from ground.decode.frames.wire import KIND_OF_NAME
 
 _WRAP = 65536
 _EARLY_MS = 1000  # a task may stamp a reading a little before its neighbour

@@ -5,10 +5,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ground.bench import calibrated_tables
-from ground.decode import integrity, writing
+from ground.decode import writing
+from ground.decode.account import integrity
 from ground.decode.choice import choose
 from ground.decode.convert import convert, summaries
-from ground.decode.records import read
+from ground.decode.frames.records import read
 from ground.decode.together import open_sources, part_numbers
 from ground.errors import InputError
 from ground.simulated import note_of_source

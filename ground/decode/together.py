@@ -7,7 +7,7 @@ copy exists. It is named in the account.
 from dataclasses import dataclass
 from functools import partial
 
-from ground.decode.sources import NothingThere, Source, open_source
+from ground.decode.salvage.sources import NothingThere, Source, open_source
 
 
 @dataclass
@@ -114,7 +114,7 @@ def _of_log(opened, log_id):
 
 def _log_ids(source):
     """Log ids whose headers stand in the buffers of a small source."""
-    from ground.decode.sectors import Keys, split
+    from ground.decode.frames.sectors import Keys, split
 
     keys = Keys()
     for data, *more in source.buffers:

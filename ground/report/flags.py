@@ -6,7 +6,7 @@ The decoder writes flags as names joined by `|`; an empty text means that nothin
 import numpy as np
 import pandas as pd
 
-from ground.decode import flags as decoded
+from ground.decode.readings import flags as decoded
 
 MEANINGS = {
     "stale": "older than the sensor’s period",

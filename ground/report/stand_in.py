@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ground.atmosphere import altitude_from_geopotential, pressure_altitude_m
-from ground.decode import phases as phase_finder
+from ground.decode.course import phases as phase_finder
 from ground.report.flags import is_unfit
 from ground.report.series import at_times
 from ground.report.timeline import Timeline

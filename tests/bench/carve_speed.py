@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ground.decode.sources import open_source
+from ground.decode.salvage.sources import open_source
 from shared_protocol import frame
 
 ROUNDS = 7

@@ -15,8 +15,8 @@ import zlib
 import construct
 import numpy as np
 
-from ground.decode.records import read
-from ground.decode.wire import KIND_NAMES
+from ground.decode.frames.records import read
+from ground.decode.frames.wire import KIND_NAMES
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import FILL, SECTOR_SIZE
 from shared_protocol.records import HEADER, RECORDS

@@ -2,8 +2,8 @@
 
     python -m tests.bench.conversion_speed [--words 1000000] [--rounds 5]
 
-The longer conversions go through ground.decode.blocks, as in the decoder. The loop runs over a hundredth of the
-words, enough to be timed; array and loop take turns in one process, and what is counted is its own processor time.
+The longer conversions go through ground.decode.readings.blocks, as in the decoder. The loop runs over a hundredth of
+the words, enough to be timed; array and loop take turns in one process, and what is counted is its own processor time.
 Goal: at least 50 times. "same" compares every word that the loop has seen, to the last bit.
 """
 
@@ -13,7 +13,7 @@ import time
 
 import numpy as np
 
-from ground.decode.blocks import by_blocks
+from ground.decode.readings.blocks import by_blocks
 from shared_protocol.conversions import bmp280, ds18b20, ina219, ina226, ms5611, tmp117
 
 GOAL = 50

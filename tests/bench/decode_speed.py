@@ -20,8 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
-from ground.decode.records import read
-from ground.decode.wire import KIND_NAMES
+from ground.decode.frames.records import read
+from ground.decode.frames.wire import KIND_NAMES
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import PREFIX, SYNC, encode_header
 from shared_protocol.records import FIX, HEALTH, POWER, PRESSURE, TEMPERATURE, declaration, payload_format

@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-from ground.decode.records import read
+from ground.decode.frames.records import read
 from tests.bench.decode_speed import seconds
 from tests.ground.log_maker import LogMaker, flight_profile, log_flight
 
@@ -28,7 +28,7 @@ _ROOT = Path(__file__).resolve().parents[2]
 _ARRAYS = """
 import sys
 import numpy as np
-from ground.decode.records import read
+from ground.decode.frames.records import read
 records = read([np.fromfile(sys.argv[1], dtype=np.uint8)])
 assert sum(len(rows) for rows in records.rows) == int(sys.argv[2])
 """

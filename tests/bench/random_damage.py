@@ -32,8 +32,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 from scipy.stats import binom
 
-from ground.decode.loose import BOOTS_AROUND
-from ground.decode.records import read
+from ground.decode.frames.loose import BOOTS_AROUND
+from ground.decode.frames.records import read
 from tests.property.damager import KINDS, Outcome, compare, write_log
 
 FLIPS = "bits turned over"

@@ -11,8 +11,8 @@ import sys
 import tempfile
 from pathlib import Path
 
-from ground.decode.records import read
-from ground.decode.sources import open_source
+from ground.decode.frames.records import read
+from ground.decode.salvage.sources import open_source
 from ground.simulator.flight import fly
 from ground.simulator.scenario import load_scenario
 from tests.ground import hurt_cards
@@ -21,8 +21,8 @@ from tests.ground.log_maker import LAUNCH_UTC_MS, LogMaker, flight_profile, log_
 
 def flown_log(image):
     """Bytes of the one log on a flown card, from its first sector to its last."""
-    from ground.decode import carve
-    from ground.decode.extents import data_extents
+    from ground.decode.salvage import carve
+    from ground.decode.salvage.extents import data_extents
 
     with open(image, "rb") as handle:
         runs = carve.runs(handle, data_extents(image, image.stat().st_size))

@@ -26,8 +26,8 @@ from ground.bench.panel_point import current_a
 from ground.bench.plan import BatteryPlan, PanelPlan, Plan
 from ground.bench.session import Session
 from ground.decode.convert import convert
-from ground.decode.records import read
-from ground.decode.sources import open_source
+from ground.decode.frames.records import read
+from ground.decode.salvage.sources import open_source
 from ground.errors import InputError
 from ground.settings import Settings
 from ground.simulator.board_description import board_settings

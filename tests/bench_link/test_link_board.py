@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from ground.bench.link import open_board
+from ground.decode.frames.records import read
 from ground.decode.pipeline import decode
-from ground.decode.records import read
 from ground.decode.table import Moments, Words
 from ground.errors import InputError
 from ground.settings import Settings

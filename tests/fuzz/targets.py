@@ -124,8 +124,8 @@ def _exfat():
 
 def file_names(data, folder):
     """Names out of a FAT or an exFAT."""
-    from ground.decode.fat_names import log_files
-    from ground.decode.sources import LOG_NAME
+    from ground.decode.salvage.fat_names import log_files
+    from ground.decode.salvage.sources import LOG_NAME
 
     for file in log_files(_file(folder, "card.img", data), LOG_NAME):
         assert LOG_NAME.fullmatch(file["name"])
@@ -146,7 +146,7 @@ def _littlefs():
 
 def flash_dump(data, _folder):
     """littlefs put together again."""
-    from ground.decode import littlefs
+    from ground.decode.salvage import littlefs
 
     array = np.frombuffer(data, dtype=np.uint8)
     found = littlefs.contents(array)

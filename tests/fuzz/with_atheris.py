@@ -20,7 +20,7 @@ def main():
 
         for module in (
             "ground.decode.pipeline",
-            "ground.decode.fat_names",
+            "ground.decode.salvage.fat_names",
             "ground.settings",
             "ground.simulator.scenario",
             "ground.simulator.sounding",

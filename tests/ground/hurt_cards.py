@@ -339,7 +339,7 @@ def frames_there(path, pairs):
 
     Holes of a sparse file are passed over. `pairs` are the (log id, boot) to look for.
     """
-    from ground.decode.extents import data_extents
+    from ground.decode.salvage.extents import data_extents
     from shared_protocol import scan
     from shared_protocol.crc import frame_salt
 
@@ -363,9 +363,9 @@ def frames_there(path, pairs):
 
 def frames_recovered(path):
     """Every frame that the decoder takes from a file, likewise."""
-    from ground.decode.records import read
-    from ground.decode.sources import open_source
-    from ground.decode.wire import KIND_TYPES
+    from ground.decode.frames.records import read
+    from ground.decode.frames.wire import KIND_TYPES
+    from ground.decode.salvage.sources import open_source
 
     source = open_source(path)
     buffers = list(source.buffers)

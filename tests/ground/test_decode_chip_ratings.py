@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ground.decode.chips import CHIPS, chip_name, describe
+from ground.decode.readings.chips import CHIPS, chip_name, describe
 from shared_protocol import records
 from tests.check_values import check_value
 

@@ -4,7 +4,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from ground.decode.blocks import by_blocks
+from ground.decode.readings.blocks import by_blocks
 from shared_protocol import records as r
 from shared_protocol.conversions import bmp280
 from tests.check_values import check_value

@@ -7,7 +7,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from ground.decode import decode
-from ground.decode.sequence import arrange
+from ground.decode.frames.sequence import arrange
 from shared_protocol import scan
 from shared_protocol.crc import frame_salt
 from shared_protocol.records import CONTINUES, RECORDS
@@ -276,7 +276,7 @@ def test_sector_lost_on_the_card_is_no_loss_if_the_copy_has_all_of_it(tmp_path):
 
 
 def test_more_boots_than_the_comparison_can_number_are_decoded_all_the_same(tmp_path, places, monkeypatch):
-    for module in ("convert", "integrity"):
+    for module in ("convert", "account.integrity"):
         monkeypatch.setattr(f"ground.decode.{module}.KEYS_MAX", 1)
     account = decode([places[1], places[2]], tmp_path / "out").integrity
     assert account["frames_ok"] == len(LOG.frames) - len(lost_on_card() - set_of(COPY)) and account["stretches"] == []

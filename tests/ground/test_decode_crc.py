@@ -6,7 +6,7 @@ import crcmod.predefined
 import numpy as np
 import pytest
 
-from ground.decode import crc_tables
+from ground.decode.frames import crc_tables
 
 crcmod_crc32 = crcmod.predefined.mkCrcFun("crc-32")
 rng = np.random.default_rng(20310527)

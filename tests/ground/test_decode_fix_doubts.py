@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from ground.decode import fix_doubts
+from ground.decode.readings import fix_doubts
 
 rng = np.random.default_rng(31)
 

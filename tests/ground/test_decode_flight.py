@@ -7,7 +7,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from ground.decode import decode
-from ground.decode.resample import INTERPOLATED, MEASURED, NONE, per_second
+from ground.decode.course.resample import INTERPOLATED, MEASURED, NONE, per_second
 from tests.ground.log_maker import LAUNCH_UTC_MS, LogMaker, flight_profile, log_flight
 
 PROFILE = flight_profile(wait_s=90, top_m=6000.0, rest_s=120)
@@ -165,7 +165,7 @@ def test_no_readings_are_no_values():
 
 
 def test_rows_are_those_around_readings_where_boots_claim_more_time_than_any_flight_takes():
-    from ground.decode.flight import Timed, _grid
+    from ground.decode.course.flight import Timed, _grid
 
     hour = 3_600_000
     readings = Timed(None, np.array([5_000, 400 * hour + 7_000]), np.zeros(2, dtype=np.int64))

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from ground.decode.records import collect, read, search
-from ground.decode.sectors import Keys, split
-from ground.decode.wire import KIND_TYPES
+from ground.decode.frames.records import collect, read, search
+from ground.decode.frames.sectors import Keys, split
+from ground.decode.frames.wire import KIND_TYPES
 from shared_protocol import frame, scan
 from shared_protocol.crc import frame_salt
 from shared_protocol.records import EVENT, FIX, HEALTH, NOTE, POWER, PRESSURE, TEMPERATURE

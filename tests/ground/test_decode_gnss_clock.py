@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from ground.decode import flags, gnss_clock, timeline
-from ground.decode.records import BootFrames
+from ground.decode.course import gnss_clock, timeline
+from ground.decode.frames.records import BootFrames
+from ground.decode.readings import flags
 
 BEGIN = 1_937_640_600_000  # 2031-05-27T07:30:00Z
 WEEKS = 1024 * 7 * 86_400_000

@@ -5,10 +5,10 @@ from zlib import crc32
 import numpy as np
 import pytest
 
-from ground.decode import one_bit, predict, rough
-from ground.decode.crc_tables import ALL_ONES
-from ground.decode.records import read
-from ground.decode.wire import KIND_SIZES
+from ground.decode.frames import one_bit, predict, rough
+from ground.decode.frames.crc_tables import ALL_ONES
+from ground.decode.frames.records import read
+from ground.decode.frames.wire import KIND_SIZES
 from tests.property.damager import write_log
 
 SEED = 20310527

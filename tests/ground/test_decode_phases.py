@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from ground.atmosphere import altitude_from_geopotential, pressure_altitude_m, standard_air
-from ground.decode import phases
+from ground.decode.course import phases
 from tests.ground.log_maker import flight_profile
 
 PROFILE = flight_profile()

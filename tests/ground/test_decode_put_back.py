@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from ground.decode import decode
-from ground.decode.put_back import put_back
-from ground.decode.sources import NothingThere, open_source
+from ground.decode.salvage.put_back import put_back
+from ground.decode.salvage.sources import NothingThere, open_source
 from tests.ground import hurt_cards
 from tests.ground.test_decode_sources import make_log
 

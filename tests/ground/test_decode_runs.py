@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from ground.decode import records, sectors
-from ground.decode.as_predicted import GROUP
-from ground.decode.records import read
-from ground.decode.runs import joined_run, run_of
-from ground.decode.sequence import arrange
+from ground.decode.frames import records, sectors
+from ground.decode.frames.as_predicted import GROUP
+from ground.decode.frames.records import read
+from ground.decode.frames.runs import joined_run, run_of
+from ground.decode.frames.sequence import arrange
 from tests.ground.test_decode_frames import array, small_log
 
 SEED = 20310528

@@ -251,7 +251,8 @@ def test_failure_while_writing_leaves_nothing_half_done(tmp_path, monkeypatch):
 
 
 def test_stop_while_tables_are_being_written_leaves_nothing(tmp_path, monkeypatch):
-    from ground.decode import flight, writing
+    from ground.decode import writing
+    from ground.decode.course import flight
 
     (tmp_path / "TD000001.LOG").write_bytes(make_log().data())
     written, write = [], writing._write

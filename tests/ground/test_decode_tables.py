@@ -9,8 +9,8 @@ import pytest
 from geographiclib.geodesic import Geodesic
 
 from ground.decode import decode
-from ground.decode.geodesy import geodetic_from_ecef
 from ground.decode.moments import iso, leap_seconds, moment_from_fields, moment_from_gps
+from ground.decode.readings.geodesy import geodetic_from_ecef
 from shared_protocol import records as r
 from shared_protocol.frame import OVERHEAD
 from tests.ground.log_maker import PROM, LogMaker, fix_values, prom_with_crc
@@ -253,7 +253,7 @@ def test_earth_centred_coordinates_become_geodetic_ones_to_a_hundredth_of_a_micr
 
 
 def test_ellipsoid_is_that_of_geographiclib():
-    from ground.decode import geodesy
+    from ground.decode.readings import geodesy
 
     assert (Geodesic.WGS84.a, pytest.approx(Geodesic.WGS84.f, rel=1e-15)) == (geodesy.WGS84_A_M, geodesy.WGS84_F)
 
@@ -383,7 +383,7 @@ def test_names_from_a_card_never_become_anything_but_column_names(tmp_path):
 
 
 def test_frames_of_every_declared_record_are_known_to_the_decoder():
-    from ground.decode.wire import KIND_SIZES, frame_dtypes
+    from ground.decode.frames.wire import KIND_SIZES, frame_dtypes
 
     for kind, dtype in enumerate(frame_dtypes()):
         assert dtype.itemsize == KIND_SIZES[kind] > OVERHEAD

@@ -4,8 +4,9 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from ground.decode import decode, timeline
-from ground.decode.records import BootFrames
+from ground.decode import decode
+from ground.decode.course import timeline
+from ground.decode.frames.records import BootFrames
 from shared_protocol.records import BOOT, FIX, PRESSURE
 from tests.ground.log_maker import LogMaker, fix_values
 

@@ -5,7 +5,7 @@ import random
 import pytest
 
 from ground.decode import decode
-from ground.decode.volume_size import claimed_size
+from ground.decode.salvage.volume_size import claimed_size
 from ground.errors import InputError
 from shared_protocol import events
 from shared_protocol.records import EVENT

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from ground.decode.flags import NAMES
+from ground.decode.readings.flags import NAMES
 from ground.report.account import boot_rows, longest_pauses, sentences, to_know
 from ground.report.event_list import ROWS_MAX, event_rows, in_words
 from ground.report.facts import fact_rows

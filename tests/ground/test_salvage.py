@@ -7,8 +7,9 @@ import sys
 import numpy as np
 import pytest
 
-from ground.decode import decode, littlefs, pipeline, sources
-from ground.decode.sources import open_source
+from ground.decode import decode, pipeline
+from ground.decode.salvage import littlefs, sources
+from ground.decode.salvage.sources import open_source
 from tests.ground import hurt_cards
 from tests.ground.test_decode_sources import make_log, refusal
 
@@ -125,7 +126,8 @@ def test_progress_is_in_bytes_and_never_goes_back(tmp_path):
 _DECODE = """
 import resource, sys
 resource.setrlimit(resource.RLIMIT_AS, (int(sys.argv[3]), int(sys.argv[3])))
-from ground.decode import decode, pipeline, sources
+from ground.decode import decode, pipeline
+from ground.decode.salvage import sources
 account = decode(sys.argv[1], sys.argv[2]).integrity
 print(account["frames_ok"], len(account["logs"]), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """

@@ -1,8 +1,8 @@
 """Whole flights with each set of chips that a team could buy, decoded and held against the truth of the simulated
 world.
 
-The tolerances are the data sheets' (ground/decode/chips.py, tests/data/check_values.json); the virtual parts draw their
-errors inside them. The flights burst at some 16 km, far above the 9 km to which a BMP280 is rated.
+The tolerances are the data sheets' (ground/decode/readings/chips.py, tests/data/check_values.json); the virtual parts
+draw their errors inside them. The flights burst at some 16 km, far above the 9 km to which a BMP280 is rated.
 """
 
 import numpy as np

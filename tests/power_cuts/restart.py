@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ground.decode.records import read
-from ground.decode.sources import open_source
+from ground.decode.frames.records import read
+from ground.decode.salvage.sources import open_source
 from ground.errors import InputError
 from ground.simulator.board.write_journal import CARD_WRITE
 from ground.simulator.boot_process import run_boot

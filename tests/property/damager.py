@@ -176,7 +176,7 @@ class Outcome:
 
 
 def compare(log, hurt, rows_by_kind):
-    """Hold a decoder's frames (structured arrays of whole frames, as `ground.decode.records` gives) against the log."""
+    """Hold a decoder's frames (structured arrays, as `ground.decode.frames.records` gives them) against the log."""
     seen, wrong = np.zeros(len(log.starts), dtype=bool), 0
     for rows in rows_by_kind:
         if len(rows) == 0:

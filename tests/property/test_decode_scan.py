@@ -4,9 +4,9 @@ import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ground.decode.records import read, search
-from ground.decode.sectors import Keys, split
-from ground.decode.wire import KIND_TYPES
+from ground.decode.frames.records import read, search
+from ground.decode.frames.sectors import Keys, split
+from ground.decode.frames.wire import KIND_TYPES
 from shared_protocol import scan
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import decode_header

@@ -6,7 +6,7 @@ The long run, to 1e8 damaged frames, is `python -m tests.bench.random_damage`.
 import numpy as np
 import pytest
 
-from ground.decode.records import read
+from ground.decode.frames.records import read
 from tests.property.damager import KINDS, Hurt, compare, write_log
 
 SEED = 20310527

@@ -1,7 +1,7 @@
 """The virtual flash: MicroPython's own littlefs on it, bits that only fall, wear, and cuts at any operation.
 
 The file system in the images is read back by MicroPython's driver in another process, and its blocks by
-ground/decode/littlefs.py; what a page and a block are is common to serial NOR flash.
+ground/decode/salvage/littlefs.py; what a page and a block are is common to serial NOR flash.
 """
 
 import json
@@ -9,7 +9,7 @@ import json
 import numpy as np
 import pytest
 
-from ground.decode import littlefs
+from ground.decode.salvage import littlefs
 from ground.simulator.board.clock import Clock, PowerCut
 from ground.simulator.board.flash_chip import BLOCK, PAGE, FlashChip, programmed
 from ground.simulator.board.ledger import Ledger

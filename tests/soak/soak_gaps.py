@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ground.decode.records import read
-from ground.decode.sources import open_source
-from ground.decode.wire import KIND_OF_NAME, SECTOR_SIZE, frame_dtypes
+from ground.decode.frames.records import read
+from ground.decode.frames.wire import KIND_OF_NAME, SECTOR_SIZE, frame_dtypes
+from ground.decode.salvage.sources import open_source
 from shared_protocol import events
 from shared_protocol.frame import PHASE_MASK, PHASE_SHIFT
 from shared_protocol.records import HEADER

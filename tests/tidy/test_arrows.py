@@ -34,6 +34,31 @@ def test_arrows_point_one_way(part, may_know):
     assert {path: names for path, names in wrong.items() if names} == {}
 
 
+@pytest.mark.parametrize(
+    ("folder", "may_know"),
+    [
+        ("frames", {"frames"}),
+        ("salvage", {"salvage", "frames"}),
+        ("readings", {"readings", "frames"}),
+        ("course", {"course", "readings", "frames"}),
+        ("account", {"account", "salvage", "frames"}),
+    ],
+)
+def test_parts_of_the_decoder_know_only_those_before_them(folder, may_know):
+    inside = [path for path in python_files("ground") if path.parts[1] == "decode" and len(path.parts) == 4]
+    parts = {path.parts[2] for path in inside}
+    assert folder in parts
+    wrong = {
+        (str(path), name)
+        for path in inside
+        if path.parts[2] == folder
+        for name in imports(path)
+        for part in parts - may_know
+        if name.startswith(f"ground.decode.{part}.")
+    }
+    assert wrong == set()
+
+
 def test_virtual_board_starts_the_firmware_in_one_file_only():
     inside = [path for path in python_files("ground") if path.parts[:3] == ("ground", "simulator", "board")]
     assert inside

@@ -1,0 +1,335 @@
+"""What the user pointed at: a log file, a card's folder, an image, a flash dump or a capture, told apart by looking.
+
+An image is not read through its file system: a sector of a log says itself what it is, so the whole image is searched
+for the sector mark, at one comparison per 512 bytes and only where the file has data at all (`carve.py`). That finds
+every log, also deleted ones, and needs no intact FAT. Where a file is small, or a stretch of it holds no sector on a
+block boundary, every byte is looked at. Names of log files are taken from the FAT where it can be read.
+"""
+
+import re
+import stat
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from ground.decode.frames.sectors import header_rows, marked_blocks
+from ground.decode.frames.wire import SECTOR_SIZE
+from ground.decode.salvage import carve, endings, gather, littlefs
+from ground.decode.salvage.extents import data_extents, merged, overlap, without
+from ground.decode.salvage.put_back import put_back
+from ground.decode.salvage.strangers import looks_like
+from ground.errors import InputError
+from shared_protocol.frame import HEADER_SIZE, sector_mark
+from shared_protocol.second_copy import FOLDER
+
+LOG_NAME = re.compile(r"TD[0-9]{6}\.LOG", re.IGNORECASE)
+PART_NAME = re.compile(r"part\d{3,6}\.log", re.IGNORECASE)  # of the second copy, see shared_protocol/second_copy.py
+_WHOLE_BYTES_MAX = 256 << 20  # up to here every byte is looked at, beyond only stretches without a sector in place
+_AT_ONCE_MAX = 256 << 20  # bytes of sectors up to which all logs are decoded together, beyond one by one
+_FLASH_MAX = 64 << 20  # bytes of a chip on a board
+_CHUNK = 64 << 20
+_STEP = "give a log file (TD000001.LOG), a card's folder or an image of a card"
+
+
+class NothingThere(InputError):
+    """A source that can be read and holds no record of ours; `what`: that, without the advice."""
+
+    def __init__(self, path, what, advice):
+        super().__init__(f"{path}: {what}; {advice}")
+        self.what = what
+
+
+@dataclass
+class Source:
+    """Bytes to decode.
+
+    Attributes
+    ----------
+    kind : str
+        "log", "folder", "image", "flash" (with littlefs) or "capture" (frames and text, no sectors).
+    buffers : list of (numpy.ndarray, numpy.ndarray or None)
+        Data and, where it was gathered from several places, which block is followed by its neighbour. Empty where
+        `by_log` has them.
+    names : list of str
+        Where each buffer comes from.
+    bytes_read : int
+    files : list of dict
+        Log files named by the file system: name, log_id or None.
+    by_log : dict of int to callable
+        Where the logs are too many to be held together: by log id, what gives the buffers of that one.
+    endings : list of endings.Ending
+        Where images and log files end, and where they should.
+    changes : list of str
+        What had been done to the bytes on their way, and was undone.
+    """
+
+    kind: str
+    buffers: list
+    names: list
+    bytes_read: int
+    files: list = field(default_factory=list)
+    by_log: dict = field(default_factory=dict)
+    endings: list = field(default_factory=list)
+    changes: list = field(default_factory=list)
+
+
+def open_source(path, progress=None):
+    """Look at `path` and take from it what may hold records.
+
+    Raises
+    ------
+    InputError
+        One line, if there is nothing of ours.
+    """
+    path = Path(path)
+    try:
+        mode = path.stat().st_mode
+    except (OSError, ValueError) as error:
+        if isinstance(error, FileNotFoundError):
+            raise InputError(f"{path}: no such file or folder; check the path, or {_STEP}") from None
+        raise InputError(f"{path}: cannot be looked at ({_reason(error)}); {_STEP}") from None
+    if stat.S_ISDIR(mode):
+        return _folder(path, progress)
+    if stat.S_ISBLK(mode) or stat.S_ISCHR(mode):
+        raise InputError(
+            f"{path}: is a device; make an image of the card first and decode that copy "
+            f"(`dd if={path} of=card.img bs=1M`; if it stops at a read error: `ddrescue {path} card.img card.map`; "
+            "elsewhere: any program that makes an image of a card), then put the card away"
+        )
+    if not stat.S_ISREG(mode):
+        raise InputError(f"{path}: is neither a file nor a folder; {_STEP}")
+    return _file(path, progress)
+
+
+def _reason(error):
+    return getattr(error, "strerror", None) or str(error)
+
+
+def _readable(error):
+    """What to do so that a file can be read."""
+    if isinstance(error, PermissionError):
+        return "take the right to read it, or have it copied to a folder of your own"
+    return "copy it to a disk that works and try again"
+
+
+def _mapped(path, size=None):
+    """The file's bytes, or its first `size`, without reading them."""
+    try:
+        size = path.stat().st_size if size is None else size
+        if size == 0:
+            return np.empty(0, np.uint8)
+        return np.memmap(path, dtype=np.uint8, mode="r", shape=(size,)).view(np.ndarray)
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({_reason(error)}); {_readable(error)}") from None
+
+
+def _folder(path, progress):
+    try:
+        entries = _files_like(LOG_NAME, path) + _files_like(PART_NAME, path)
+        copy = path / FOLDER
+        if copy.is_dir():
+            entries += _files_like(PART_NAME, copy)
+    except OSError as error:
+        raise InputError(f"{path}: folder cannot be read ({_reason(error)}); {_readable(error)}") from None
+    source = Source("folder", [], [], 0)
+    for entry in entries:
+        data = _mapped(entry)
+        if LOG_NAME.fullmatch(entry.name):
+            source.files.append({"name": entry.name, "log_id": first_log_id(data)})
+            source.endings.append(endings.of_file(entry.name, entry, len(data), is_image=False))
+        if len(data):
+            source.buffers.append((_real_part(entry, data), None))
+            source.names.append(entry.name)
+            source.bytes_read += len(data)
+    if not entries:
+        images = sorted(entry.name for entry in path.iterdir() if entry.suffix.lower() in (".img", ".bin", ".dd"))
+        instead = f"did you mean {path / images[0]}?" if images else "give the card's own top folder"
+        raise NothingThere(path, "no log in this folder (TD000001.LOG and the like)", instead)
+    if not any(_holds_sectors(data) for data, _joined in source.buffers):
+        raise NothingThere(
+            path,
+            "the log files in this folder hold no records",
+            "make an image of the card and decode that, it finds what the file system hides",
+        )
+    return source
+
+
+def _files_like(pattern, folder):
+    return sorted(entry for entry in folder.iterdir() if pattern.fullmatch(entry.name) and entry.is_file())
+
+
+def _file(path, progress):
+    size = path.stat().st_size
+    if size == 0:
+        raise NothingThere(path, "the file is empty", f"copy it from the card again, or {_STEP}")
+    try:
+        with open(path, "rb") as handle:
+            return _carved(path, handle, size, progress)
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({_reason(error)}); {_readable(error)}") from None
+
+
+def _carved(path, handle, size, progress):
+    changed = put_back(_mapped(path)) if size <= _FLASH_MAX else None
+    restored = changed and _restored(path, *changed)
+    if restored:
+        return restored
+    extents = data_extents(path, size)
+    total = sum(last - first for first, last in extents)
+    say = (lambda done: progress("looking for sectors", done, total)) if progress else None
+    runs = carve.runs(handle, extents, say)
+    small = total <= _WHOLE_BYTES_MAX
+    rest = _unexplained(extents, runs, small or gather.lacks_pieces(runs), size)
+    left = sum(last - first for first, last in rest)
+    say = (lambda done: progress("looking at every byte of the rest", done, left)) if progress else None
+    intervals, headers = carve.frames_anywhere(handle, rest, say)
+    if len(runs) == 0 and len(headers) == 0:
+        lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
+        guess = looks_like(_mapped(path, min(size, 1 << 20)))
+        cut = endings.cut_advice(path, size)
+        step = f"{cut}, and the log may lie behind the cut: copy the whole card again" if cut else _STEP
+        raise NothingThere(path, f"{guess}no Thistledown log in it{lost}", step)
+    if small and len(runs) and (LOG_NAME.fullmatch(path.name) or _looks_like_log(runs)):
+        data = _mapped(path, extents[-1][1])  # without the hole behind its end: armed files are made at full size
+        if PART_NAME.fullmatch(path.name):
+            return Source("log", [(data, None)], [path.name], size)
+        ending = endings.of_file(path.name, path, size, is_image=False)
+        files = [{"name": path.name, "log_id": first_log_id(data)}]
+        return Source("log", [(data, None)], [path.name], size, files, endings=[ending])
+    flash = littlefs.contents(_mapped(path)) if size <= _FLASH_MAX else None
+    if flash:
+        return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals))
+    kind, phase = _layout(runs, headers)
+    source = Source(kind, [], [path.name], total, _files_by_fat(path))
+    if kind == "image":
+        source.endings.append(endings.of_file(path.name, path, size, is_image=True))
+    if int(runs["count"].sum()) * SECTOR_SIZE > _AT_ONCE_MAX:
+        source.by_log = _log_by_log(path, size, runs, headers, intervals)
+    else:
+        near = gather.around(runs, size)
+        source.buffers = _buffers(handle, near + intervals, phase, size, kind != "capture")
+    return source
+
+
+def _restored(path, raw, change):
+    """A capture or log as it was before a terminal changed it; None if there is none of ours in it."""
+    with tempfile.TemporaryFile() as handle:
+        handle.write(raw)
+        handle.flush()
+        everything = [(0, len(raw))]
+        runs = carve.runs(handle, everything)
+        intervals, headers = carve.frames_anywhere(handle, _unexplained(everything, runs, True, len(raw)))
+        if len(runs) == 0 and len(headers) == 0:
+            return None
+        kind, phase = _layout(runs, headers)
+        near = gather.around(runs, len(raw))
+        buffers = _buffers(handle, near + intervals, phase, len(raw), kind != "capture")
+    kind = "log" if len(runs) and _looks_like_log(runs) else kind
+    files = [{"name": path.name, "log_id": first_log_id(np.frombuffer(raw, np.uint8))}] if kind == "log" else []
+    return Source(kind, buffers, [path.name], len(raw), files, changes=[f"{path.name}: {change}"])
+
+
+def _flash(path, handle, flash, intervals):
+    """Chains of blocks that a file system scattered, and apart from them what lies outside of any."""
+    data = _mapped(path)
+    streams, taken = flash
+    source = Source("flash", [(stream, None) for stream in streams], [path.name], len(data))
+    source.buffers += _buffers(handle, without(gather.on_blocks(intervals, 0, len(data)), taken), 0, len(data))
+    return source
+
+
+def _unexplained(extents, runs, small, size):
+    """Stretches in which every byte has to be looked at."""
+    begins, ends = runs["block"] * SECTOR_SIZE, (runs["block"] + runs["count"]) * SECTOR_SIZE
+    known = list(zip(begins.tolist(), ends.tolist(), strict=True))
+    if small:
+        return without(extents, known)
+    strange = [pair for pair in extents if not _has_any(begins, pair)]
+    near = overlap(extents, gather.beyond_edges(runs, size))
+    return merged(strange + without(near, known))
+
+
+def _has_any(rising, pair):
+    first, last = np.searchsorted(rising, pair)
+    return bool(last > first)
+
+
+def _layout(runs, headers):
+    """Whether headers stand a sector apart, as on a card, or anywhere, as in a capture; and the place of blocks."""
+    aligned = int(runs["count"].sum())
+    if aligned >= len(headers):
+        return "image", 0
+    at = headers["offset"]
+    apart = np.isin(np.diff(at), SECTOR_SIZE * np.arange(1, 4)).sum()
+    if len(at) >= 4 and apart < len(at) // 4:
+        return "capture", 0
+    return "image", int(np.bincount(at % SECTOR_SIZE).argmax())
+
+
+def _buffers(handle, intervals, phase, size, aligned=True):
+    buffers = []
+    whole = gather.on_blocks(intervals, phase, size)
+    if whole:
+        buffers.append((*gather.buffer(handle, whole), aligned))
+    if phase and any(first < phase for first, _last in intervals):
+        buffers.append((*gather.buffer(handle, [(0, phase)]), False))
+    return buffers
+
+
+def _log_by_log(path, size, runs, headers, intervals):
+    """What gives the buffers of each log; frames that lost their header go with every log, which takes its own."""
+
+    def buffers_of(log_id):
+        own = runs[runs["log_id"] == log_id]
+        loose = headers[headers["log_id"] == log_id]["offset"]
+        own_place = gather.beyond_edges(own, size)
+        near = [pair for pair in intervals if _has_any(loose, pair) or overlap([pair], own_place)]
+        with open(path, "rb") as handle:
+            return _buffers(handle, gather.around(own, size) + near, 0, size)
+
+    return {
+        log_id: lambda log_id=log_id: buffers_of(log_id)
+        for log_id in sorted({*np.unique(runs["log_id"]).tolist(), *np.unique(headers["log_id"]).tolist()})
+    }
+
+
+def _looks_like_log(runs):
+    """Whether sector k mostly stands at block k, as in a log file and nowhere else."""
+    in_place = runs["count"][runs["sector"] == runs["block"]].sum()
+    return bool(2 * in_place > runs["count"].sum()) or int(runs["block"][0]) == 0
+
+
+def _real_part(path, data):
+    """A log without the hole behind its end: armed files are created at full size and never filled."""
+    extents = data_extents(path, len(data))
+    return data[: extents[-1][1]] if extents else data[:0]
+
+
+def _holds_sectors(data):
+    """Whether an intact header stands anywhere, in its place or not."""
+    mark, raw = sector_mark(), memoryview(data)
+    for begin in range(0, len(data), _CHUNK):
+        piece = bytes(raw[begin : begin + _CHUNK + HEADER_SIZE])
+        at = piece.find(mark)
+        while at >= 0:
+            if at + HEADER_SIZE <= len(piece) and header_rows(np.frombuffer(piece, np.uint8), np.array([at]))[1][0]:
+                return True
+            at = piece.find(mark, at + 1)
+    return False
+
+
+def first_log_id(data):
+    """Log id of the first intact header among the first sectors; None without one."""
+    head = data[: 64 * SECTOR_SIZE]
+    marked = marked_blocks(head)
+    rows, intact = header_rows(head, marked * SECTOR_SIZE)
+    return int(rows["log_id"][intact][0]) if intact.any() else None
+
+
+def _files_by_fat(path):
+    """Names of the logs in the image's file system, as far as it can be read; an unreadable one is no error here."""
+    from ground.decode.salvage.fat_names import log_files
+
+    return log_files(path, LOG_NAME)
