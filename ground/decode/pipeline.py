@@ -75,7 +75,7 @@ def decode(source, out_dir, *, format="parquet", force=False, progress=None, log
     others = []
     if opened.by_log:
         opened.buffers, others = _chosen_of_many(opened, log, say)
-    everything = read(opened.buffers)
+    everything = read(opened.buffers, opened.pairs)
     if not everything.boots:
         have = "has" if len(paths) == 1 else "have"
         raise InputError(

@@ -93,6 +93,7 @@ def _joined(opened):
         joined.files += source.files
         joined.endings += source.endings
         joined.changes += source.changes
+        joined.nameless += source.nameless
     if not any(source.by_log for source in opened):
         for number, source in enumerate(opened):
             joined.buffers += tagged(source.buffers, number)

@@ -245,6 +245,18 @@ def hurt_headers(folder, log, old):
     return image
 
 
+def no_header_left(folder, log, old):
+    """Every sector lost its first bytes, those of an older log too; of some headers a part is left."""
+    rng = np.random.default_rng(SEED)
+    image = bytearray(bytes(MIB) + log + bytes(MIB) + old)
+    for at in range(0, len(image), 512):
+        if image[at : at + 4] != bytes(4):
+            cut = int(rng.integers(1, 5) if rng.random() < 0.1 else rng.integers(20, 60))
+            image[at : at + cut] = rng.bytes(cut)
+    (folder / "card.img").write_bytes(image)
+    return folder / "card.img"
+
+
 def piece_far_away(folder, log, old):
     """A fragmented log in a large image, of which one piece, headers hurt, lies far from all others."""
     piece = bytearray(log[64 * 512 : 72 * 512])
@@ -316,6 +328,7 @@ KINDS = {  # what it is called: (how it is made, tools that takes)
     "sectors repeated": (repeated, ()),
     "sectors of another card": (sectors_of_another_card, ()),
     "hurt sector headers": (hurt_headers, FAT_TOOLS),
+    "no header left whole": (no_header_left, ()),
     "hurt piece far from all others": (piece_far_away, ()),
     "log at an odd offset": (odd_offset, ()),
     "log at an odd offset in 8 GB": (odd_offset_in_a_large_file, ()),
@@ -371,7 +384,7 @@ def frames_recovered(path):
     buffers = list(source.buffers)
     for gathered in source.by_log.values():
         buffers += gathered()
-    records = read(buffers)
+    records = read(buffers, source.pairs)
     found = set()
     for kind, rows in enumerate(records.rows):
         keys = [records.keys.pairs[key] for key in records.row_keys[kind].tolist()]

@@ -140,6 +140,10 @@ def _where_from(source, decoded):
 
 
 def _found_how(source, decoded):
+    if source.nameless:
+        guessed = any(one.guessed for one in source.nameless)
+        number = "; the log's id is a guess, which only tells this log from others" if guessed else ""
+        return [f"no sector header is whole; whose the records are was worked out from their own checksums{number}"]
     if source.kind == "capture":
         return [
             "this is a capture of records without their sectors; what was not captured is on the card, if anywhere: "

@@ -81,6 +81,17 @@ def advance(registers, byte_count):
     return apply(_operator(byte_count // 2), np.asarray(registers, dtype=np.uint32))
 
 
+def retreat(registers, byte_count):
+    """What `advance` made the registers of: M[-byte_count]; any whole number of bytes."""
+    table = _byte_table()
+    came_from = np.argsort(table >> 24).astype(np.uint32)  # the highest bytes in the table are all different
+    registers = np.asarray(registers, dtype=np.uint32)
+    for _ in range(byte_count):
+        last = came_from[registers >> 24]
+        registers = (registers ^ table[last]) << 8 | last
+    return registers
+
+
 def advanced_by_words(registers):
     """M of 0 to 256 words of some registers; uint32, shape (257, n)."""
     rows = np.empty((SECTOR_WORDS + 1, len(registers)), dtype=np.uint32)

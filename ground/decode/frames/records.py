@@ -20,6 +20,7 @@ from ground.decode.frames.sectors import Blocks, Keys, intact_text, prove_header
 from ground.decode.frames.sequence import arrange, before_first
 from ground.decode.frames.threads import beside, each
 from ground.decode.frames.wire import KIND_COUNT, KIND_SIZES, frame_dtypes, row_view
+from shared_protocol.crc import frame_salt
 
 
 @dataclass
@@ -98,18 +99,24 @@ def search(blocks):
     return Piece(blocks, [part.batch for part in rough]), damage
 
 
-def read(buffers):
+def read(buffers, nameless=()):
     """Records of one or more stretches of bytes.
 
     Parameters
     ----------
     buffers : iterable of numpy.ndarray of uint8, or of tuples (array, joined) or (array, joined, aligned)
         See `sectors.split`.
+    nameless : iterable of (int, int)
+        Log id and boot that frames are salted with where no header says so; of no use where one does.
     """
     keys = Keys()
     parts = [part if isinstance(part, tuple) else (part,) for part in buffers]
     # twice over the headers first: a loose block of the first piece may belong to a boot that the second one names
     blocks = [split(data, keys, *more) for data, *more in parts]
+    named = set(keys.salts().tolist())
+    for pair in nameless:
+        if frame_salt(*pair) not in named:
+            keys.add(*pair)
     found = [search(one) for one in blocks if one.count]
     records = collect([piece for piece, _damage in found], keys)
     for piece, damage in found:

@@ -14,7 +14,7 @@ from shared_protocol.frame import HEADER_SIZE
 
 RUN = np.dtype([("block", "i8"), ("count", "i8"), ("sector", "i8"), ("log_id", "u4"), ("boot", "u4")])
 HEADER_AT = np.dtype([("offset", "i8"), ("log_id", "u4"), ("boot", "u4"), ("sector", "u4")])
-_SLICE = 4 << 20  # bytes compared at a time in the second pass: stays near the processor
+SLICE = 4 << 20  # bytes compared at a time in the second pass: stays near the processor
 _TOGETHER = 100_000  # headers checked at a time
 _NEAR = 1024  # bytes between two frames that count as one stretch
 
@@ -116,9 +116,9 @@ def frames_anywhere(handle, stretches, progress=None):
     for outer, end in stretches:
         for first, last in windows([(outer, end)]):
             with mapped(handle, first, min(last + SIZE_MAX, end)) as data:
-                for begin in range(0, last - first, _SLICE):
-                    stop = min(begin + _SLICE, last - first)
-                    at = _likely(data, begin, stop)
+                for begin in range(0, last - first, SLICE):
+                    stop = min(begin + SLICE, last - first)
+                    at = likely(data, begin, stop)
                     headers.note(data, _marked(data, at), first)
                     _extend(intervals, at + first)
                 del data
@@ -130,7 +130,7 @@ def frames_anywhere(handle, stretches, progress=None):
     return intervals, np.concatenate([*found, headers.intact()])
 
 
-def _likely(data, begin, stop):
+def likely(data, begin, stop):
     """Offsets from `begin` to `stop` of a sync word with a legal type and length behind it."""
     view = data[begin : min(stop + 3, len(data))]
     if len(view) < 4:

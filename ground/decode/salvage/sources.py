@@ -16,7 +16,7 @@ import numpy as np
 
 from ground.decode.frames.sectors import header_rows, marked_blocks
 from ground.decode.frames.wire import SECTOR_SIZE
-from ground.decode.salvage import carve, endings, gather, littlefs
+from ground.decode.salvage import carve, endings, gather, littlefs, nameless
 from ground.decode.salvage.extents import data_extents, merged, overlap, without
 from ground.decode.salvage.put_back import put_back
 from ground.decode.salvage.strangers import looks_like
@@ -63,6 +63,8 @@ class Source:
         Where images and log files end, and where they should.
     changes : list of str
         What had been done to the bytes on their way, and was undone.
+    nameless : list of nameless.Boot
+        Boots that no header names.
     """
 
     kind: str
@@ -73,6 +75,12 @@ class Source:
     by_log: dict = field(default_factory=dict)
     endings: list = field(default_factory=list)
     changes: list = field(default_factory=list)
+    nameless: list = field(default_factory=list)
+
+    @property
+    def pairs(self):
+        """Log id and boot of each that is nameless."""
+        return [(one.log_id, one.boot) for one in self.nameless]
 
 
 def open_source(path, progress=None):
@@ -186,6 +194,9 @@ def _carved(path, handle, size, progress):
     say = (lambda done: progress("looking at every byte of the rest", done, left)) if progress else None
     intervals, headers = carve.frames_anywhere(handle, rest, say)
     if len(runs) == 0 and len(headers) == 0:
+        frames = _without_headers(path, handle, intervals, total, size)
+        if frames:
+            return frames
         lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
         guess = looks_like(_mapped(path, min(size, 1 << 20)))
         cut = endings.cut_advice(path, size)
@@ -211,6 +222,15 @@ def _carved(path, handle, size, progress):
         near = gather.around(runs, size)
         source.buffers = _buffers(handle, near + intervals, phase, size, kind != "capture")
     return source
+
+
+def _without_headers(path, handle, intervals, total, size):
+    """What has frames and not one whole sector header; None if there are no frames either."""
+    if not intervals or sum(last - first for first, last in intervals) > _AT_ONCE_MAX:
+        return None
+    buffers = _buffers(handle, intervals, 0, size, aligned=False)
+    boots = nameless.boots([data for data, *_joined in buffers])
+    return Source("capture", buffers, [path.name], total, nameless=boots) if boots else None
 
 
 def _restored(path, raw, change):

@@ -1,0 +1,98 @@
+"""Frames that no header names: whose they are is worked out from their checksums."""
+
+import re
+
+import numpy as np
+import pytest
+
+from ground.decode import decode
+from ground.decode.frames import crc_tables
+from ground.decode.salvage import nameless
+from ground.decode.salvage.sources import NothingThere, open_source
+from shared_protocol.crc import frame_salt
+from tests.ground import hurt_cards
+from tests.ground.test_decode_sources import make_log
+
+SEED = 20310527
+LOG_ID = 0x1234ABCD
+
+
+def frames_only(log, rng=None):
+    """The frames of a log's sectors, one behind the other, between bytes of anything."""
+    between = rng.bytes if rng else lambda count: b""
+    return b"".join(between(7) + sector[30:].rstrip(b"\xff") for sector in log.sectors if sector and sector[23] == 0)
+
+
+def array(data):
+    return np.frombuffer(data, dtype=np.uint8)
+
+
+def test_register_moved_back_is_the_one_that_was_moved_on():
+    registers = np.random.default_rng(SEED).integers(0, 1 << 32, 100, dtype=np.uint32)
+    for count in (0, 2, 8, 58):
+        assert np.array_equal(crc_tables.retreat(crc_tables.advance(registers, count), count), registers)
+
+
+def test_boots_of_one_log_stay_together_and_in_order():
+    log = make_log(log_id=LOG_ID, boots=(6, 7, 9))
+    found = nameless.boots([array(frames_only(log, np.random.default_rng(SEED)))])
+    assert all(one.guessed for one in found) and len({one.log_id for one in found}) == 1
+    salts = [frame_salt(one.log_id, one.boot) for one in found]
+    assert salts == [frame_salt(LOG_ID, boot) for boot in (6, 7, 9)]
+
+
+def test_boots_of_two_logs_are_kept_apart():
+    logs = [make_log(log_id=id, boots=boots, seed=id) for id, boots in ((77_001, (3,)), (0x9ABCDEF0, (5, 6)))]
+    found = nameless.boots([array(b"".join(map(frames_only, logs)))])
+    assert sorted(len([one for one in found if one.log_id == log_id]) for log_id in {x.log_id for x in found}) == [1, 2]
+
+
+def test_a_single_boot_gets_an_id_that_gives_its_salt_and_is_called_a_guess(tmp_path):
+    log = make_log(log_id=LOG_ID, boots=(23,))
+    (tmp_path / "frames.bin").write_bytes(frames_only(log))
+    (one,) = nameless.boots([array(frames_only(log))])
+    assert frame_salt(one.log_id, one.boot) == frame_salt(LOG_ID, 23) and one.guessed
+    account = decode(tmp_path / "frames.bin", tmp_path / "out").integrity
+    assert account["frames_ok"] == len(log.frames)
+    assert any("the log's id is a guess" in note for note in account["notes"])
+
+
+def test_hurt_headers_that_still_say_whose_they_are_name_the_log(tmp_path):
+    log = make_log(log_id=LOG_ID, boots=(2000,), count=1500)  # more power-ups than are guessed
+    path = hurt_cards.no_header_left(tmp_path, log.data(), b"")
+    assert [(one.log_id, one.boot, one.guessed) for one in open_source(path).nameless] == [(LOG_ID, 2000, False)]
+    notes = decode(path, tmp_path / "out").integrity["notes"]
+    assert any("no sector header is whole" in note for note in notes) and not any("a guess" in note for note in notes)
+
+
+def test_three_frames_or_one_frame_many_times_are_no_log(tmp_path):
+    log = make_log(log_id=LOG_ID, boots=(7,))
+    sync = [at.start() for at in re.finditer(b"\xa5\x5a", frames_only(log))]
+    for data in (frames_only(log)[: sync[3]], frames_only(log)[: sync[1]] * 50):
+        (tmp_path / "frames.bin").write_bytes(data)
+        assert nameless.boots([array(data)]) == []
+        with pytest.raises(NothingThere, match="frames may be in it"):
+            open_source(tmp_path / "frames.bin")
+
+
+def test_bytes_of_anything_are_no_log():
+    rng = np.random.default_rng(SEED)
+    data = rng.integers(0, 256, 4 << 20, dtype=np.uint8)
+    data[::8], data[1::8], data[2::8], data[3::8] = 0xA5, 0x5A, 4, 6  # half a million beginnings of frames
+    assert nameless.boots([data]) == []
+
+
+def test_headers_elsewhere_name_what_the_nameless_are(tmp_path):
+    log = make_log(log_id=LOG_ID, boots=(23,))
+    (tmp_path / "frames.bin").write_bytes(frames_only(log))
+    (tmp_path / "TD000001.LOG").write_bytes(log.data()[: len(log.data()) // 1024 * 512])
+    account = decode([tmp_path / "frames.bin", tmp_path / "TD000001.LOG"], tmp_path / "out").integrity
+    assert account["frames_ok"] == len(log.frames)
+    assert [entry["log_id"] for entry in account["logs"]] == [LOG_ID]
+
+
+def test_a_source_of_very_many_boots_is_known_by_those_with_the_most_frames():
+    logs = [make_log(log_id=n, boots=(1,), count=3 + n % 7, seed=n) for n in range(100, 300)]
+    found = nameless.boots([array(b"".join(map(frames_only, logs)))])
+    assert len(found) == 64
+    assert {frame_salt(one.log_id, one.boot) for one in found} <= {frame_salt(log.log_id, 1) for log in logs if log.log_id % 7 > 3}
