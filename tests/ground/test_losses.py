@@ -202,3 +202,13 @@ def test_of_many_lost_ends_the_longest_are_told_and_the_rest_counted(tmp_path):
     assert [re.search(r"boot (\d+)", note).group(1) for note in said[:3]] == ["11", "10", "9"]
     assert said[3:] == ["the ends of 2 more boots are lost"]
     assert [boot["sectors_lost_behind"] for boot in account["boots"]] == [9, 10, 11, 12, 13, 0]
+
+
+def test_many_holes_of_single_records_are_told_in_one_sentence(tmp_path):
+    def change(sectors):
+        for number in range(20, 90, 3):
+            sectors[number] = sectors[number][:45] + bytes([sectors[number][45] ^ 0x55]) + sectors[number][46:]
+
+    account = notes_of(tmp_path, hurt(change))
+    told = [note for note in account["notes"] if "are missing" in note]
+    assert told == [f"{account['frames_missing']} records are missing, one at a time, in many places"]

@@ -18,6 +18,8 @@ from ground.decode.moments import iso
 from ground.decode.salvage import endings
 from shared_protocol.second_copy import FOLDER, PERIOD_MS
 
+_FEW = 3  # records in a row; many holes of so few are told together
+_NEVER_WRITTEN = "; no sector is damaged or lost, so another copy would not bring them: the board never wrote them here"
 _TOLD_MAX = 3  # stretches that are named one by one
 _T_MS, _SECTOR = slice(6, 10), slice(18, 22)  # in a sector's header
 _WHAT_NEXT = {
@@ -258,18 +260,19 @@ def is_cut(records):
 def _gaps(decoded, whole):
     """The longest gaps in the numbers of frames; `whole`: no sector is lost or damaged."""
     gaps = sorted(((gap, boot) for boot in decoded.boots for gap in boot.gaps), key=lambda pair: -pair[0][0])
-    said = []
+    total, said = sum(boot.missing for boot in decoded.boots), []
+    if len(gaps) > _TOLD_MAX and gaps[0][0][0] <= _FEW:
+        row = f"at most {gaps[0][0][0]} in a row" if gaps[0][0][0] > 1 else "one at a time"
+        return [f"{total:,} records are missing, {row}, in many places" + (_NEVER_WRITTEN if whole else "")]
     for (missing, from_ms, to_ms), boot in gaps[:_TOLD_MAX]:
         are = "records are" if missing > 1 else "record is"
         when = between(decoded.lines.get(boot.key), from_ms, to_ms)
         said.append(f"{missing:,} {are} missing in boot {boot.boot} {when}")
-    rest = sum(boot.missing for boot in decoded.boots) - sum(gap[0] for gap, _boot in gaps[:_TOLD_MAX])
+    rest = total - sum(gap[0] for gap, _boot in gaps[:_TOLD_MAX])
     if rest > 0:
         said.append(f"{rest:,} more records are missing in other places" if said else f"{rest:,} records are missing")
     if said and whole:
-        said[-1] += (
-            "; no sector is damaged or lost, so another copy would not bring them: the board never wrote them here"
-        )
+        said[-1] += _NEVER_WRITTEN
     return said
 
 
