@@ -38,6 +38,17 @@ def test_all_frames_that_are_there_are_recovered_and_no_others(tmp_path, kind, m
     assert result.integrity["frames_ok"] == sum(1 for frame in there if frame[0] == NEW.log_id)
 
 
+def test_pieces_far_from_all_others_are_recovered_from_a_card_that_is_worked_log_by_log(tmp_path, monkeypatch):
+    monkeypatch.setattr(sources, "_WHOLE_BYTES_MAX", 1 << 20)
+    monkeypatch.setattr(sources, "_AT_ONCE_MAX", 1 << 16)
+    monkeypatch.setattr(hurt_cards, "FILLER", 12 << 20)
+    path = hurt_cards.piece_far_away(tmp_path, NEW.data(), OLD.data())
+    assert open_source(path).by_log
+    assert hurt_cards.frames_recovered(path)[1] == hurt_cards.frames_there(path, PAIRS)
+    there = {frame for frame in hurt_cards.frames_there(path, PAIRS) if frame[0] == NEW.log_id}
+    assert decode(path, tmp_path / "out").integrity["frames_ok"] == len(there)
+
+
 def test_large_image_gives_sectors_far_from_any_header_and_counts_what_is_garbage(tmp_path, monkeypatch):
     """As in the real size, but quick: every byte is looked at only around the sectors that are known."""
     monkeypatch.setattr(sources, "_WHOLE_BYTES_MAX", 1 << 20)

@@ -300,19 +300,20 @@ def _buffers(handle, intervals, phase, size, aligned=True):
 
 def _log_by_log(path, size, runs, headers, intervals):
     """What gives the buffers of each log; frames that lost their header go with every log, which takes its own."""
+    log_ids = sorted({*np.unique(runs["log_id"]).tolist(), *np.unique(headers["log_id"]).tolist()})
+    near = {}
+    for log_id in log_ids:
+        loose = headers[headers["log_id"] == log_id]["offset"]
+        own_place = gather.beyond_edges(runs[runs["log_id"] == log_id], size)
+        near[log_id] = [pair for pair in intervals if _has_any(loose, pair) or overlap([pair], own_place)]
+    nobodys = sorted(set(intervals) - {pair for own in near.values() for pair in own})
 
     def buffers_of(log_id):
-        own = runs[runs["log_id"] == log_id]
-        loose = headers[headers["log_id"] == log_id]["offset"]
-        own_place = gather.beyond_edges(own, size)
-        near = [pair for pair in intervals if _has_any(loose, pair) or overlap([pair], own_place)]
+        own = gather.around(runs[runs["log_id"] == log_id], size)
         with open(path, "rb") as handle:
-            return _buffers(handle, gather.around(own, size) + near, 0, size)
+            return _buffers(handle, own + near[log_id] + nobodys, 0, size)
 
-    return {
-        log_id: lambda log_id=log_id: buffers_of(log_id)
-        for log_id in sorted({*np.unique(runs["log_id"]).tolist(), *np.unique(headers["log_id"]).tolist()})
-    }
+    return {log_id: lambda log_id=log_id: buffers_of(log_id) for log_id in log_ids}
 
 
 def _looks_like_log(runs):
