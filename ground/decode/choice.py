@@ -118,8 +118,9 @@ def _newest(logs):
 
 
 def _named(logs, wanted):
+    name = str(wanted).upper().removesuffix(".LOG")
     for log in logs:
-        if str(wanted) == str(log.log_id) or (log.file and str(wanted).upper() == log.file.upper()):
+        if name == str(log.log_id) or (log.file and name == log.file.upper().removesuffix(".LOG")):
             return log
     known = ", ".join(label(log) for log in logs)
     raise InputError(f"log {wanted}: not in this source; it holds {known}")

@@ -288,7 +288,7 @@ def capture(folder, log, old):
     for sector in sectors_of(log):
         if not any(sector):
             continue
-        body = sector.rstrip(b"\xff") if sector[22] == 0 else sector
+        body = sector.rstrip(b"\xff") if sector[23] == 0 else sector
         out += body if rng.random() < 0.1 or len(out) < 4096 else body[30:]
         if rng.random() < 0.3:
             out += b"battery 3.91 V, all well\r\n"

@@ -50,6 +50,25 @@ def test_log_changed_on_its_way_gives_every_record_and_says_so(tmp_path, change)
     assert any("saved.txt: each" in note and "was undone" in note for note in account["notes"])
 
 
+@pytest.mark.parametrize("part", [slice(0, 30_000), slice(9_000, None), slice(20_000, 50_000)])
+def test_log_of_which_a_part_was_changed_gives_every_record_but_at_the_edges_and_says_so(tmp_path, part):
+    path = tmp_path / "saved.bin"
+    first, last, _step = part.indices(len(LOG.data()))
+    path.write_bytes(LOG.data()[:first] + text_mode(LOG.data()[part]) + LOG.data()[last:])
+    recovered = hurt_cards.frames_recovered(path)[1]
+    assert recovered <= FRAMES and len(FRAMES - recovered) <= 2
+    notes = decode(path, tmp_path / "out").integrity["notes"]
+    assert any("saved.bin: in a part of it each line feed had become" in note for note in notes)
+
+
+def test_lines_of_text_between_frames_are_no_change_of_the_frames(tmp_path):
+    path = hurt_cards.capture(tmp_path, LOG.data(), b"")
+    plain = hurt_cards.frames_recovered(path)[1]
+    path.write_bytes(b"one more line of text\r\n" * 3000 + path.read_bytes())
+    assert hurt_cards.frames_recovered(path)[1] == plain
+    assert open_source(path).changes == []
+
+
 @pytest.mark.parametrize("raw", [b"\xc3", b"\xff", b"a\xe2"])
 def test_file_that_is_hardly_more_than_half_a_character_is_refused_in_one_line(tmp_path, raw):
     (tmp_path / "capture.bin").write_bytes(raw)

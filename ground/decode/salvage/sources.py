@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
+from ground.decode.frames.records import read
 from ground.decode.frames.sectors import header_rows, marked_blocks
 from ground.decode.frames.wire import SECTOR_SIZE
 from ground.decode.salvage import carve, endings, gather, littlefs, nameless
@@ -181,9 +182,22 @@ def _file(path, progress):
 
 def _carved(path, handle, size, progress):
     changed = put_back(_mapped(path)) if size <= _FLASH_MAX else None
-    restored = changed and _restored(path, *changed)
-    if restored:
+    restored = changed and _restored(path, changed.raw, changed.change)
+    if not restored:
+        return _searched(path, handle, size, progress)
+    if changed.everywhere:
         return restored
+    try:  # text between frames ends its lines like that by itself
+        return max(_searched(path, handle, size, progress), restored, key=_frame_count)
+    except NothingThere:
+        return restored
+
+
+def _frame_count(source):
+    return sum(boot.frames for boot in read(source.buffers, source.pairs).boots)
+
+
+def _searched(path, handle, size, progress):
     extents = data_extents(path, size)
     total = sum(last - first for first, last in extents)
     say = (lambda done: progress("looking for sectors", done, total)) if progress else None
