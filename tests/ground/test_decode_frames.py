@@ -5,6 +5,7 @@ import pytest
 
 from ground.decode.frames.records import collect, read, search
 from ground.decode.frames.sectors import Keys, split
+from ground.decode.frames.sequence import arrange
 from ground.decode.frames.wire import KIND_TYPES
 from shared_protocol import frame, scan
 from shared_protocol.crc import frame_salt
@@ -267,3 +268,14 @@ def test_no_bytes_at_all_are_no_frames():
     assert read([array(b"")]).boots == []
     assert collect([], Keys()).boots == []
     assert read([array(bytes(5000))]).boots == []
+
+
+@pytest.mark.parametrize("days", [10, 60, 110])
+def test_a_clock_that_wraps_after_49_days_makes_no_records_missing(days):
+    numbers = np.arange(days * 8640)
+    times = numbers * 10_000
+    kept = np.delete(numbers, np.s_[len(numbers) * 9 // 10 : len(numbers) * 9 // 10 + 7])
+    kept = np.concatenate([kept[:100], kept[50:]])  # some of them twice, so that all have to be put in order
+    sequence = arrange(kept.astype(np.uint16), times[kept].astype(np.uint32))
+    assert (sequence.missing, sequence.duplicate) == (7, 50)
+    assert np.array_equal(kept[sequence.order], np.unique(kept))

@@ -52,11 +52,12 @@ def arrange(seq, t_ms):
     if in_order and elapsed.max() * _frames_per_ms(forward, elapsed) < LONG_GAP:
         missing = int(forward.sum(dtype=np.int64)) + 1 - len(seq)
         return Sequence(None, len(seq), missing + _before_first(seq, t_ms, 0, len(seq) + missing), 0)
-    by_time = np.argsort(t_ms, kind="stable")
-    number = unwrapped(seq[by_time], t_ms[by_time].astype(np.int64))
-    order = np.lexsort((t_ms[by_time], number))
+    time = _counted_on(t_ms)
+    by_time = np.argsort(time, kind="stable")
+    number = unwrapped(seq[by_time], time[by_time])
+    order = np.lexsort((time[by_time], number))
     number, frame = number[order], by_time[order]
-    again = (np.diff(number) == 0) & (np.diff(t_ms[frame].astype(np.int64)) == 0)
+    again = (np.diff(number) == 0) & (np.diff(time[frame]) == 0)
     keep = np.concatenate([[True], ~again])
     frame = frame[keep]
     distinct = 1 + int(np.count_nonzero(np.diff(number)))
@@ -71,6 +72,12 @@ def _runs_on(t_ms):
     Numbers alone don't show it: from the end of one copy of a log to the beginning of the next they may seem to rise.
     """
     return bool(np.diff(t_ms).view(np.int32).min() > -EARLY_MS)
+
+
+def _counted_on(t_ms):
+    """Times without the wrap after 49.7 days, if neighbours in the source are less than half of that apart; int64."""
+    elapsed = np.diff(t_ms).view(np.int32)  # the nearer way round
+    return int(t_ms[0]) + np.concatenate([[0], np.cumsum(elapsed, dtype=np.int64)])
 
 
 def unwrapped(seq, t_ms):
