@@ -1,17 +1,17 @@
 """How long an image should be, by what is written on it: a copy that was cut at a sector's border looks whole.
 
 Sources: Microsoft, FAT: General Overview of On-Disk Format 1.03 (2000), "Boot Sector and BPB Structure"; Microsoft,
-exFAT file system specification, 3.1; UEFI Specification 2.10, 5.2.3 and 5.3.2 (partition tables). Offsets from memory,
-checked in tests against images that mkfs.fat, mkfs.exfat and sfdisk made.
+exFAT file system specification, 3.1. Offsets from memory, checked in tests against images that mkfs.fat and mkfs.exfat
+made.
 """
 
 import struct
-import zlib
+
+from ground.decode.salvage.partitions import end_of_card
 
 _SECTOR = 512
 _SECTOR_SIZES = (512, 1024, 2048, 4096)
 _BACKUPS = (0, 6, 12)  # sectors with the boot sector: itself, FAT32's copy of it, exFAT's
-_PROTECTIVE = 0xEE  # the entry that stands for a GUID partition table
 
 PARTITION_TABLE, BOOT_SECTOR = "partition table", "boot sector"
 
@@ -24,14 +24,14 @@ def claimed_size(path):
     try:
         with open(path, "rb") as image:
             head = image.read(max(_BACKUPS) * _SECTOR + _SECTOR)
+            by_table = end_of_card(image)
     except OSError:
         return None
     for sector in _BACKUPS:
         size = _volume_size(head[sector * _SECTOR : (sector + 1) * _SECTOR])
         if size:
             return size, BOOT_SECTOR
-    size = _table_end(head)
-    return (size, PARTITION_TABLE) if size else None
+    return (by_table, PARTITION_TABLE) if by_table else None
 
 
 def _volume_size(boot):
@@ -54,30 +54,3 @@ def _volume_size(boot):
         and total > reserved + fats * fat_sectors
     )
     return total * sector if holds else 0
-
-
-def _table_end(head):
-    """End of the last partition, or of the card where a GUID partition table tells it; 0 without a table."""
-    if head[510:512] != b"\x55\xaa":
-        return 0
-    end = 0
-    for at in range(446, 510, 16):
-        active, kind = head[at], head[at + 4]
-        first, count = struct.unpack_from("<II", head, at + 8)
-        if active not in (0, 0x80) or (kind and not (first and count)):
-            return 0  # no partition table, but something that ends like one
-        if kind == _PROTECTIVE:
-            end = max(end, _guid_table_end(head[_SECTOR : 2 * _SECTOR]))
-        elif kind:
-            end = max(end, (first + count) * _SECTOR)
-    return end
-
-
-def _guid_table_end(header):
-    """The card's size: the second header, whose place the first one tells, is in its last sector."""
-    size, checksum = struct.unpack_from("<II", header, 12)
-    if header[:8] != b"EFI PART" or not 92 <= size <= _SECTOR:
-        return 0
-    if zlib.crc32(header[:16] + bytes(4) + header[20:size]) != checksum:
-        return 0
-    return (max(struct.unpack_from("<QQ", header, 24)) + 1) * _SECTOR
