@@ -11,7 +11,7 @@ KINDS = {
     "log": "a log file",
     "folder": "a folder of log files",
     "flash": "a dump of a board's flash",
-    "capture": "a capture of frames",
+    "capture": "records without sectors, as a capture has them",
 }
 WHOLE, THINNED, NOTHING, OFF = "whole", "thinned", "nothing", "off"
 MEANINGS = {

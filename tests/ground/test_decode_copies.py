@@ -1,5 +1,6 @@
 """The card and the second copy in the board's flash become one flight, and it is said which rows came from where."""
 
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -118,7 +119,10 @@ def test_stretches_tell_whole_from_thinned_and_from_nothing(merged):
 
 def test_what_the_copy_filled_is_said(merged):
     notes = " | ".join(merged[0].integrity["notes"])
-    assert "were put together" in notes and "and the second copy fills in" in notes
+    assert "were put together" in notes
+    said = re.findall(r"and the second copy fills in: ([\d,]+) records", notes)
+    filled = sum(int(one.replace(",", "")) for one in said)
+    assert filled == merged[0].integrity["copies"]["flash"]["frames_only_here"]
     alone = " | ".join(merged[1].integrity["notes"])
     assert "put together" not in alone and "read its folder `copy` out of the board" in alone
 

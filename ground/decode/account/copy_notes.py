@@ -16,7 +16,7 @@ def found_by(log, source):
     if not log.on_card:
         return "the second copy in the board's flash"
     if log.file is None:
-        return "its sectors, without a name" if source.kind != "capture" else "its frames, in a capture"
+        return "its sectors, without a name" if source.kind != "capture" else "its frames alone"
     return "the name of its file" if source.kind in ("log", "folder") else "its name on the card"
 
 
@@ -70,7 +70,7 @@ def _merged(decoded, stretches):
     for boot, one in filled[:_TOLD_MAX]:
         said.append(
             f"the card has nothing {between(decoded.lines.get(boot.key), one.from_ms, one.to_ms)} (boot {boot.boot}), "
-            f"and the second copy fills in: {one.frames:,} records, at least {_SET}"
+            f"and the second copy fills in: {one.filled:,} record{'s' if one.filled != 1 else ''}, at least {_SET}"
         )
     if len(filled) > _TOLD_MAX:
         said.append(f"the second copy fills {len(filled) - _TOLD_MAX} shorter holes of the card")

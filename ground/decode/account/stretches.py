@@ -21,13 +21,17 @@ _HOLES_MAX = 100  # the longest ones; shorter ones are left inside "whole" then
 
 @dataclass
 class Stretch:
-    """From one frame to another of a boot [ms since boot]; frames that it holds, numbers that it lacks."""
+    """From one frame to another of a boot [ms since boot]; frames that it holds, numbers that it lacks.
+
+    `filled`: how many of the frames the card lacks; those at the ends of a thinned stretch are on it as a rule.
+    """
 
     has: str
     from_ms: int
     to_ms: int
     frames: int
     missing: int
+    filled: int = 0
 
 
 def of_boot(t_ms, seq, on_card):
@@ -60,14 +64,15 @@ def of_boot(t_ms, seq, on_card):
         left_out = int((step[thin] - 1).sum()) + (int(number[order[0]]) if t_ms[0] <= _THIN_MS else 0)
     if len(state) == 0:
         has = WHOLE if on_card[0] else THINNED
-        return [Stretch(has, int(t_ms[0]), int(t_ms[0]), 1, 0)], left_out
+        return [Stretch(has, int(t_ms[0]), int(t_ms[0]), 1, 0, int(not on_card[0]))], left_out
     edges = np.concatenate([[0], np.flatnonzero(np.diff(state)) + 1, [len(state)]])
     result = []
     for a, b in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
         has = (WHOLE, THINNED, NOTHING)[state[a]]
         frames = 0 if has == NOTHING else b - a + 1
         missing = max(int((step[a:b] - 1).sum()), 0)
-        result.append(Stretch(has, int(t_ms[a]), int(t_ms[b]), frames, missing))
+        filled = int(np.count_nonzero(~on_card[a : b + 1])) if frames else 0
+        result.append(Stretch(has, int(t_ms[a]), int(t_ms[b]), frames, missing, filled))
     return result, left_out
 
 
