@@ -212,3 +212,13 @@ def test_many_holes_of_single_records_are_told_in_one_sentence(tmp_path):
     account = notes_of(tmp_path, hurt(change))
     told = [note for note in account["notes"] if "are missing" in note]
     assert told == [f"{account['frames_missing']} records are missing, one at a time, in many places"]
+
+
+def test_sectors_overwritten_whole_are_not_said_to_have_given_every_record(tmp_path):
+    def change(sectors):
+        sectors[40:44] = [(b"UNREADABLE " * 50)[:512]] * 4
+
+    account = notes_of(tmp_path, hurt(change))
+    assert account["frames_missing"] > 0 and account["frames_bad"] == 0
+    assert not any("every record in the damage" in note for note in account["notes"])
+    assert any("4 sectors are damaged; every whole record in them was taken" in note for note in account["notes"])

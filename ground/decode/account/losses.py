@@ -5,15 +5,11 @@ now tells why: zeros are what a rescue copy leaves for what it could not read, o
 is no such place at all the log is in pieces or the copy is cut. One number is left out on purpose at each power-up.
 """
 
-from dataclasses import dataclass
-
-import numpy as np
-
 from ground.decode.account import tails
+from ground.decode.account.lost_sectors import lost_sectors, sectors_of
 from ground.decode.account.stretches import NOTHING
 from ground.decode.choice import label
-from ground.decode.copies import FLASH, KEYS_MAX, second_copy_blocks
-from ground.decode.frames.wire import SECTOR_SIZE
+from ground.decode.copies import FLASH, KEYS_MAX
 from ground.decode.moments import iso
 from ground.decode.salvage import endings
 from shared_protocol.second_copy import FOLDER, PERIOD_MS
@@ -21,7 +17,6 @@ from shared_protocol.second_copy import FOLDER, PERIOD_MS
 _FEW = 3  # records in a row; many holes of so few are told together
 _NEVER_WRITTEN = "; no sector is damaged or lost, so another copy would not bring them: the board never wrote them here"
 _TOLD_MAX = 3  # stretches that are named one by one
-_T_MS, _SECTOR = slice(6, 10), slice(18, 22)  # in a sector's header
 _WHAT_NEXT = {
     "empty": (
         "empty in this copy, as a rescue copy leaves what it could not read",
@@ -44,16 +39,6 @@ _CUT = (
 )
 
 
-@dataclass
-class Stretch:
-    """Sectors of one log, first to last, that gave no record; `why`: a key of _WHAT_NEXT."""
-
-    first: int
-    last: int
-    why: str
-    when: str  # empty without a time of day
-
-
 def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut_copies=(), lost_ends=None):
     """Sentences without their full stop; none for a log that is whole.
 
@@ -73,7 +58,7 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut
     if source.kind != "capture" and (lost_ends or any(boot.missing for boot in decoded.boots)):
         for log in decoded.logs:
             if log.chosen:
-                said += _told(log, lost_sectors(records, decoded, log.log_id))
+                said += _told(log, lost_sectors(records, log.log_id), decoded)
     number_of = {boot.key: boot.boot for boot in decoded.boots}
     longest = sorted((lost_ends or {}).values(), key=lambda tail: -tail.sectors)
     for tail in longest[:_TOLD_MAX]:
@@ -84,7 +69,9 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut
     cut = is_cut(records)
     hurt = [endings.told(one, decoded, records.keys.pairs) for one in cut_copies]
     hurt += [_CUT] if cut and not hurt else []
-    hurt += _hurt(sectors_bad, frames_bad, None if cut else sum(boot.missing for boot in decoded.boots))
+    if not cut or sectors_bad > 1:  # the one at the cut is told of
+        place = "place" if source.kind == "capture" else "sector"
+        hurt += _hurt(sectors_bad, frames_bad, None if cut else sum(boot.missing for boot in decoded.boots), place)
     whole = not hurt and len(said) == len(_where_from(source, decoded)) and source.kind != "capture"
     if decoded.origin is not None and FLASH in decoded.origin.by_copy:
         return _holes(decoded, covered) + said + hurt
@@ -115,11 +102,11 @@ def _second_copy(decoded, covered):
     ]
 
 
-def _hurt(sectors_bad, frames_bad, missing):
-    """What the damage cost; `missing` by the numbering, None if the end is unknown."""
+def _hurt(sectors_bad, frames_bad, missing, place):
+    """What the damage cost; `missing` by the numbering, None if the end is unknown; `place`: what is counted."""
     if not sectors_bad:
         return []
-    are = "sectors are damaged" if sectors_bad > 1 else "sector is damaged"
+    are = f"{place}s are damaged" if sectors_bad > 1 else f"{place} is damaged"
     if frames_bad and missing == 0:
         return [f"{sectors_bad} {are} or out of place, and no record is missing for it"]
     if missing is not None and frames_bad > missing:  # shifted sectors give false beginnings of frames
@@ -127,8 +114,10 @@ def _hurt(sectors_bad, frames_bad, missing):
             f"{sectors_bad} {are} or out of place; every whole record was taken, and another copy of the card may have "
             "those that are missing"
         ]
-    if not frames_bad:
+    if not frames_bad and missing == 0:
         return [f"{sectors_bad} {are}; every record in the damage was whole and was taken"]
+    if not frames_bad:  # of sectors overwritten whole nothing is left that could be counted
+        return [f"{sectors_bad} {are}; every whole record in them was taken"]
     lost = "records" if frames_bad > 1 else "record"
     return [
         f"{sectors_bad} {are}: {frames_bad} {lost} in the damage could not be read, every whole one was taken; "
@@ -159,43 +148,10 @@ def _found_how(source, decoded):
     if source.files:
         why = "deleted, or the card was formatted or used again since"
         return [f"{' and '.join(unnamed)} has no name on the card ({why}) and was found by its sectors"]
-    return ["no file system with a log's name could be read (damaged, emptied or none); found by sectors alone"]
-
-
-def lost_sectors(records, decoded, log_id):
-    """Stretches of a log's sector numbers that gave nothing; list of Stretch."""
-    sectors, keys, t_ms, places = _sectors_of(records, log_id)
-    result = []
-    for n in np.flatnonzero(np.diff(sectors) > 1).tolist():
-        first, last = int(sectors[n]) + 1, int(sectors[n + 1]) - 1
-        if first == last and keys[n] != keys[n + 1]:
-            continue  # left out by the power-up between them
-        when = _when(decoded, *((int(keys[k]), int(t_ms[k])) for k in (n, n + 1)))
-        (piece, before), (other, behind) = places[n].tolist(), places[n + 1].tolist()
-        if piece != other or behind - before != last - first + 2 or not _in_one_piece(records, piece, before, behind):
-            result.append(Stretch(first, last, "absent", when))
-            continue
-        result += [
-            Stretch(first + a, first + b, why, when)
-            for a, b, why in _looked_at(records, records.pieces[piece], before, behind, log_id)
-        ]
-    return result
-
-
-def _sectors_of(records, log_id):
-    """Number, key, time and (piece, block) of each sector with an intact header, by number and each number once."""
-    columns = [(np.empty(0, np.int64),) * 3 + (np.empty((0, 2), np.int64),)]
-    mine = np.array([pair[0] == log_id for pair in records.keys.pairs] + [False])
-    for number, piece in enumerate(records.pieces):
-        # LOOSE is -1, the last one; the second copy numbers its sectors by itself
-        blocks = np.flatnonzero(mine[piece.blocks.owner] & ~second_copy_blocks(piece.blocks))
-        heads = piece.blocks.data.reshape(-1, SECTOR_SIZE)[blocks, : _SECTOR.stop]
-        words = [np.ascontiguousarray(heads[:, part]).view("<u4").ravel().astype(np.int64) for part in (_SECTOR, _T_MS)]
-        place = np.stack([np.full(len(blocks), number), blocks], axis=1)
-        columns.append((words[0], piece.blocks.owner[blocks].astype(np.int64), words[1], place))
-    whole = [np.concatenate(column) for column in zip(*columns, strict=True)]
-    order = np.unique(whole[0], return_index=True)[1]
-    return [column[order] for column in whole]
+    return [
+        "no log has its name any more (it was deleted, the card formatted, or its file system damaged), or it never had "
+        "one; found by sectors alone"
+    ]
 
 
 def tails_of(records, decoded):
@@ -204,31 +160,12 @@ def tails_of(records, decoded):
         return {}
     boots, found = {boot.key: boot for boot in decoded.boots}, {}
     for log_id in {boot.log_id for boot in decoded.boots}:
-        sectors, keys, t_ms, _places = _sectors_of(records, log_id)
+        sectors, keys, t_ms, _places = sectors_of(records, log_id)
         found |= tails.lost_tails(sectors, keys, t_ms, boots, decoded.lines)
     return found
 
 
-def _in_one_piece(records, piece, before, behind):
-    return bool(records.pieces[piece].blocks.joined[before:behind].all())
-
-
-def _looked_at(records, piece, before, behind, log_id):
-    """(first, last, why) of the blocks between two, counted from 0; without those that gave records all the same."""
-    mine = np.array([pair[0] == log_id for pair in records.keys.pairs], dtype=bool)
-    blocks = np.arange(before + 1, behind)
-    gave = np.isin(blocks, piece.found.starts[mine[piece.found.keys]] // SECTOR_SIZE)
-    empty = ~piece.blocks.data.reshape(-1, SECTOR_SIZE)[blocks].any(axis=1)
-    state = np.select([gave, empty, piece.blocks.owner[blocks] >= 0], [0, 1, 2], 3)
-    edges = np.flatnonzero(np.diff(state)) + 1
-    return [
-        (int(a), int(b) - 1, ("", "empty", "foreign", "spoilt")[state[a]])
-        for a, b in zip(np.append(0, edges), np.append(edges, len(state)), strict=True)
-        if state[a]
-    ]
-
-
-def _told(log, stretches):
+def _told(log, stretches, decoded):
     said = []
     for why, (what, next_step) in _WHAT_NEXT.items():
         own = [one for one in stretches if one.why == why]
@@ -236,16 +173,18 @@ def _told(log, stretches):
             continue
         count = sum(one.last - one.first + 1 for one in own)
         own.sort(key=lambda one: one.first - one.last)
-        named = "; ".join(_named(one) for one in own[:_TOLD_MAX])
-        more = f"; and {len(own) - _TOLD_MAX} shorter stretches" if len(own) > _TOLD_MAX else ""
+        named = "; ".join(_named(one, decoded) for one in own[:_TOLD_MAX])
+        rest = len(own) - _TOLD_MAX
+        more = f"; and {rest} more stretch{'es' if rest > 1 else ''}" if rest > 0 else ""
         are = "sectors are" if count > 1 else "sector is"
         said.append(f"{label(log)}: {count} {are} {what} (number {named}{more}); {next_step}")
     return said
 
 
-def _named(one):
+def _named(one, decoded):
     numbers = f"{one.first} to {one.last}" if one.last > one.first else f"{one.first}"
-    return f"{numbers}, {one.when}" if one.when else numbers
+    when = _when(decoded, one.before, one.behind)
+    return f"{numbers}, {when}" if when else numbers
 
 
 def is_cut(records):
@@ -279,18 +218,30 @@ def _gaps(decoded, whole):
 def between(line, from_ms, to_ms):
     """`between 2031-05-27 05:16:42 and 05:31:38 UTC`, of times since boot; seconds after power-up without a line."""
     if line is None:
-        return f"between {from_ms / 1000:.1f} s and {to_ms / 1000:.1f} s after power-up"
+        first, last = (f"{ms / 1000:.1f} s" for ms in sorted((from_ms, to_ms)))
+        return f"at {first} after power-up" if first == last else f"between {first} and {last} after power-up"
     return _of_day(int(line.at(from_ms)), int(line.at(to_ms)))
 
 
-def _when(decoded, *moments):
-    """The same for two times of two boots, each a key number and ms; empty where one has no time of day."""
-    lines = [decoded.lines.get(key) for key, _t_ms in moments]
+def _when(decoded, before, behind):
+    """The same for two times of two boots, each a key number and ms; empty where one has no time of day.
+
+    `before` is None at the beginning of a log.
+    """
+    lines = [decoded.lines.get(moment[0]) for moment in (before, behind) if moment]
     if None in lines:
         return ""
-    return _of_day(*(int(line.at(t_ms)) for line, (_key, t_ms) in zip(lines, moments, strict=True)))
+    moments = [int(line.at(moment[1])) for line, moment in zip(lines, filter(None, (before, behind)), strict=True)]
+    return _of_day(*moments) if before else f"before {_seconds(moments[0])} UTC"
 
 
 def _of_day(first_ms, last_ms):
-    first, last = (iso(ms)[:19].replace("T", " ") for ms in (first_ms, last_ms))
+    """Readings may be stamped a little before their neighbours: the earlier moment comes first."""
+    first, last = (_seconds(ms) for ms in sorted((first_ms, last_ms)))
+    if first == last:
+        return f"at {first} UTC"
     return f"between {first} and {last[11:] if last[:10] == first[:10] else last} UTC"
+
+
+def _seconds(moment_ms):
+    return iso(moment_ms)[:19].replace("T", " ")

@@ -2,16 +2,27 @@
 
 CRC is linear. For a whole frame `crc32(body, 0) ^ stored CRC` is its salt, sent through the register for as many bytes
 as the body has (crc_tables.py), so every frame gives its salt back; what only looks like one gives a random number.
-Where four different frames give the same, they are of one boot of one log. By chance four of n do so in n^4 / (24 x
-2^96) cases: a million beginnings of frames that are none, more than a card holds, leave one chance in 10^12.
+So where k different frames give the same salt, they are of one boot of one log. By chance k of n do so in
+n^k / (k! x 2^(32 (k - 1))) cases; k is the lowest number for which that is below 10^-12, at least 4: 4 frames of
+30 000 candidates, 6 of a million, 10 of a hundred million.
+
+But errors repeat themselves, and chance does not count them: two frames with the same bit wrong at the same place give
+the same wrong salt, and among a million frames with one bit error in a thousand hundreds do. What tells them apart is
+where they lie. The frames of a boot stand beside each other; equal errors are strewn among the frames of a boot, which
+are more (with p the rate of bit errors, a boot has 1 / p times as many whole frames as frames with a certain bit wrong).
+So of the groups with the same salt, the largest first, one is believed if half of its frames have three others of it
+among the sixteen around them, or if it does not lie across a group that is believed already: 16 frames of which one in
+1 500 is of the group (p = 1e-3) hold three others in one of 5 million cases.
 
 A salt is the CRC of the log's id and the boot's number. What is left of hurt headers says both in most cases; a pair
-that gives the salt is the right one but for one chance in 2^32. Where nothing is left, only the differences of boots
-can be known (CRC is linear: another id with other boots gives the same salts), so the numbers are a guess: such that
-boots rise as they lie, as low as can be. That is good enough to tell logs apart and to join their boots.
+that gives the salt is the right one but for one chance in 2^32. So is a log named elsewhere in the source, if a boot
+below 1000 of it gives the salt. Where nothing is left, only the differences of boots can be known (CRC is linear:
+another id with other boots gives the same salts), so the numbers are a guess: such that boots rise as they lie, as low
+as can be. That is good enough to tell logs apart and to join their boots.
 """
 
 from dataclasses import dataclass
+from math import lgamma, log
 
 import numpy as np
 
@@ -21,10 +32,13 @@ from ground.decode.salvage.carve import SLICE, likely
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import CRC_SIZE, PREFIX_SIZE
 
-_ENOUGH = 4  # different frames
+_ENOUGH_MIN = 4  # different frames
+_CHANCE = 1e-12  # that a salt is believed which none has
+_AROUND = 8  # frames on either side of one
+_BESIDE_MIN = 3  # of them with its salt: it is in its place
 _BOOTS_MAX = 1000  # power-ups of one board that are thought of
 _BOOTS_MOST = 64  # of one source, those with the most frames: a file made to be slow could hold a million
-_STAMP = np.dtype([("salt", "<u4"), ("seq", "<u2"), ("t_ms", "<u4")])
+_GROUPS_MOST = 1 << 14  # that are looked at, likewise
 _SEQ_AT = 4
 
 
@@ -37,14 +51,17 @@ class Boot:
     guessed: bool
 
 
-def boots(buffers):
+def boots(buffers, known=()):
     """Boots of which some bytes hold frames, as list of Boot, rising.
 
     Parameters
     ----------
     buffers : iterable of numpy.ndarray of uint8
+    known : iterable of (int, int)
+        Log id and boot that headers elsewhere name: frames of theirs are no news.
     """
-    pairs, stamps = set(), [np.empty(0, _STAMP)]
+    known = sorted(set(known))
+    pairs, salts, stamps = set(), [np.empty(0, np.uint32)], [np.empty(0, np.uint64)]
     for data in buffers:
         slices = range(0, len(data), SLICE)
         at = np.concatenate([likely(data, begin, min(begin + SLICE, len(data))) for begin in slices])
@@ -52,34 +69,80 @@ def boots(buffers):
         inside = at + KIND_SIZES[kinds] <= len(data)
         at, kinds = at[inside], kinds[inside]
         pairs |= _pairs_named(data, at[kinds == HEADER_KIND])
-        stamps.append(_stamps(data, at[kinds != HEADER_KIND], kinds[kinds != HEADER_KIND]))
-    stamps = np.concatenate(stamps)
-    values, counts = np.unique(np.unique(stamps)["salt"], return_counts=True)
-    enough = np.flatnonzero(counts >= _ENOUGH)
-    most = enough[np.argsort(-counts[enough], kind="stable")][:_BOOTS_MOST]
-    salts = _as_they_lie(stamps["salt"], values[most])
-    named = {frame_salt(*pair): Boot(*pair, guessed=False) for pair in pairs if frame_salt(*pair) in salts}
-    guesses = _guesses([salt for salt in salts if salt not in named])
+        at, kinds = at[kinds != HEADER_KIND], kinds[kinds != HEADER_KIND]
+        salts.append(_salts(data, at, kinds))
+        stamps.append(_stamps(data, at))
+    explained = [frame_salt(*pair) for pair in known]
+    found = _believed(_once(np.concatenate(salts), np.concatenate(stamps)), explained)
+    named = {frame_salt(*pair): Boot(*pair, guessed=False) for pair in pairs if frame_salt(*pair) in found}
+    for log_id in dict.fromkeys(log_id for log_id, _boot in known):
+        named |= {salt: Boot(log_id, boot, guessed=False) for salt, boot in _of_log(log_id, found) if salt not in named}
+    guesses = _guesses([salt for salt in found if salt not in named])
     return sorted([*named.values(), *guesses], key=lambda one: (one.log_id, one.boot))
 
 
-def _as_they_lie(column, values):
-    """Some values of a column in the order in which it first has them; list."""
-    firsts = [int((column == value).argmax()) for value in values]
-    return [int(value) for _first, value in sorted(zip(firsts, values.tolist(), strict=True))]
+def _once(salts, stamps):
+    """The salts of different frames, in the order in which they lie: a frame that is there twice proves nothing."""
+    # number and time in 32 bits: two frames that share them count as one, which is on the safe side
+    keys = salts.astype(np.uint64) << np.uint64(32) | stamps
+    return salts[np.sort(np.unique(keys, return_index=True)[1])]
 
 
-def _stamps(data, starts, kinds):
-    """Salt, number and time of what looks like data frames; _STAMP."""
-    stamps = np.empty(len(starts), dtype=_STAMP)
+def _enough(count):
+    """How many of so many frames must give the same salt so that chance can be left out."""
+    k = _ENOUGH_MIN
+    while k * log(max(count, 1)) - lgamma(k + 1) - 32 * (k - 1) * log(2) > log(_CHANCE):
+        k += 1
+    return k
+
+
+def _believed(salts, explained):
+    """Salts that are those of boots, apart from the explained ones, in the order in which they lie; list of int."""
+    values, numbers, counts = np.unique(salts, return_inverse=True, return_counts=True)
+    is_known = np.isin(values, np.array(explained, dtype=np.uint32))
+    often = np.flatnonzero((counts >= _enough(len(salts))) | is_known)
+    often = often[np.lexsort((-counts[often], ~is_known[often]))][:_GROUPS_MOST]
+    in_place = np.bincount(numbers, weights=_beside(salts) >= _BESIDE_MIN, minlength=len(values))
+    first, last = np.full(len(values), len(salts)), np.zeros(len(values), dtype=np.int64)
+    np.minimum.at(first, numbers, np.arange(len(salts)))
+    np.maximum.at(last, numbers, np.arange(len(salts)))
+    taken, found = [], []
+    for n in often.tolist():
+        across = any(first[n] <= last[m] and last[n] >= first[m] for m in taken)
+        if is_known[n] or 2 * in_place[n] >= counts[n] or not across:
+            taken.append(n)
+            found += [n] * (not is_known[n])
+        if len(found) == _BOOTS_MOST:
+            break
+    return [int(values[n]) for n in sorted(found, key=lambda n: first[n])]
+
+
+def _beside(salts):
+    """How many of the frames around each give the same salt as it."""
+    counts = np.zeros(len(salts), dtype=np.int64)
+    for apart in range(1, min(_AROUND, len(salts) - 1) + 1):
+        same = salts[apart:] == salts[:-apart]
+        counts[apart:] += same
+        counts[:-apart] += same
+    return counts
+
+
+def _salts(data, starts, kinds):
+    """Salt that each of what looks like data frames gives; uint32."""
+    salts = np.empty(len(starts), dtype=np.uint32)
     syndromes = frame_check.syndromes(data, starts, kinds)
     for kind in np.unique(kinds).tolist():
         mine = kinds == kind
-        stamps["salt"][mine] = crc_tables.retreat(syndromes[mine], int(KIND_SIZES[kind]) - CRC_SIZE)
-    if len(starts):
-        both = row_view(data, 6)[starts + _SEQ_AT].view(np.dtype([("seq", "<u2"), ("t_ms", "<u4")]))
-        stamps["seq"], stamps["t_ms"] = both["seq"], both["t_ms"]
-    return stamps
+        salts[mine] = crc_tables.retreat(syndromes[mine], int(KIND_SIZES[kind]) - CRC_SIZE)
+    return salts
+
+
+def _stamps(data, starts):
+    """Number and time of the same, mixed into 32 bits; uint64."""
+    if len(starts) == 0:
+        return np.empty(0, np.uint64)
+    both = row_view(data, 6)[starts + _SEQ_AT].view(np.dtype([("seq", "<u2"), ("t_ms", "<u4")]))
+    return (both["t_ms"] ^ both["seq"].astype(np.uint32) << 16).astype(np.uint64)
 
 
 def _pairs_named(data, marks):
@@ -90,11 +153,20 @@ def _pairs_named(data, marks):
     return pairs | {(value & 0xFFFFFFFF, value >> 32) for value in named.tolist()}
 
 
+def _boots_share():
+    """What each boot's number adds to a salt: crc32(log id, boot) = crc32(0, boot) ^ M[8](log id)."""
+    return np.array([frame_salt(0, boot) for boot in range(_BOOTS_MAX)], dtype=np.uint32)
+
+
+def _of_log(log_id, salts):
+    """(salt, boot) of those of some salts that a boot of a known log gives."""
+    own = {frame_salt(log_id, 0) ^ frame_salt(0, 0) ^ share: boot for boot, share in enumerate(_boots_share().tolist())}
+    return [(salt, own[salt]) for salt in salts if salt in own]
+
+
 def _guesses(salts):
     """A Boot for each salt, given in the order in which they lie."""
-    # crc32(log id, boot) = crc32(0, boot) ^ M[8](log id): without the boot's share and moved back it is the log id
-    by_boot = np.array([frame_salt(0, boot) for boot in range(_BOOTS_MAX)], dtype=np.uint32)
-    found = []
+    found, by_boot = [], _boots_share()
     while salts:
         ids = crc_tables.retreat(np.array(salts, dtype=np.uint32)[:, None] ^ by_boot, 8)
         values, counts = np.unique(ids, return_counts=True)

@@ -157,6 +157,10 @@ def _folder(path, progress):
         instead = f"did you mean {path / images[0]}?" if images else "give the card's own top folder"
         raise NothingThere(path, "no log in this folder (TD000001.LOG and the like)", instead)
     if not any(_holds_sectors(data) for data, _joined in source.buffers):
+        if source.bytes_read <= _AT_ONCE_MAX:
+            source.nameless = nameless.boots([data for data, _joined in source.buffers])
+        if source.nameless:
+            return source
         raise NothingThere(
             path,
             "the log files in this folder hold no records",
@@ -207,10 +211,10 @@ def _searched(path, handle, size, progress):
     left = sum(last - first for first, last in rest)
     say = (lambda done: progress("looking at every byte of the rest", done, left)) if progress else None
     intervals, headers = carve.frames_anywhere(handle, rest, say)
+    unnamed = _unnamed(handle, runs, headers, intervals, size)
     if len(runs) == 0 and len(headers) == 0:
-        frames = _without_headers(path, handle, intervals, total, size)
-        if frames:
-            return frames
+        if unnamed:
+            return Source("capture", _buffers(handle, intervals, 0, size, False), [path.name], total, nameless=unnamed)
         lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
         guess = looks_like(_mapped(path, min(size, 1 << 20)))
         cut = endings.cut_advice(path, size)
@@ -219,15 +223,15 @@ def _searched(path, handle, size, progress):
     if small and len(runs) and (LOG_NAME.fullmatch(path.name) or _looks_like_log(runs)):
         data = _mapped(path, extents[-1][1])  # without the hole behind its end: armed files are made at full size
         if PART_NAME.fullmatch(path.name):
-            return Source("log", [(data, None)], [path.name], size)
+            return Source("log", [(data, None)], [path.name], size, nameless=unnamed)
         ending = endings.of_file(path.name, path, size, is_image=False)
         files = [{"name": path.name, "log_id": first_log_id(data)}]
-        return Source("log", [(data, None)], [path.name], size, files, endings=[ending])
+        return Source("log", [(data, None)], [path.name], size, files, endings=[ending], nameless=unnamed)
     flash = littlefs.contents(_mapped(path)) if size <= _FLASH_MAX else None
     if flash:
-        return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals))
+        return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals), unnamed)
     kind, phase = _layout(runs, headers)
-    source = Source(kind, [], [path.name], total, _files_by_fat(path))
+    source = Source(kind, [], [path.name], total, _files_by_fat(path), nameless=unnamed)
     if kind == "image":
         source.endings.append(endings.of_file(path.name, path, size, is_image=True))
     if int(runs["count"].sum()) * SECTOR_SIZE > _AT_ONCE_MAX:
@@ -238,13 +242,12 @@ def _searched(path, handle, size, progress):
     return source
 
 
-def _without_headers(path, handle, intervals, total, size):
-    """What has frames and not one whole sector header; None if there are no frames either."""
+def _unnamed(handle, runs, headers, intervals, size):
+    """Boots that no header names, by the frames in the stretches that may hold some."""
     if not intervals or sum(last - first for first, last in intervals) > _AT_ONCE_MAX:
-        return None
-    buffers = _buffers(handle, intervals, 0, size, aligned=False)
-    boots = nameless.boots([data for data, *_joined in buffers])
-    return Source("capture", buffers, [path.name], total, nameless=boots) if boots else None
+        return []
+    known = {pair for named in (runs, headers) for pair in np.unique(named[["log_id", "boot"]]).tolist()}
+    return nameless.boots([gather.buffer(handle, gather.on_blocks(intervals, 0, size))[0]], known)
 
 
 def _restored(path, raw, change):
@@ -255,21 +258,22 @@ def _restored(path, raw, change):
         everything = [(0, len(raw))]
         runs = carve.runs(handle, everything)
         intervals, headers = carve.frames_anywhere(handle, _unexplained(everything, runs, True, len(raw)))
-        if len(runs) == 0 and len(headers) == 0:
+        unnamed = _unnamed(handle, runs, headers, intervals, len(raw))
+        if len(runs) == 0 and len(headers) == 0 and not unnamed:
             return None
-        kind, phase = _layout(runs, headers)
+        kind, phase = _layout(runs, headers) if len(runs) or len(headers) else ("capture", 0)
         near = gather.around(runs, len(raw))
         buffers = _buffers(handle, near + intervals, phase, len(raw), kind != "capture")
     kind = "log" if len(runs) and _looks_like_log(runs) else kind
     files = [{"name": path.name, "log_id": first_log_id(np.frombuffer(raw, np.uint8))}] if kind == "log" else []
-    return Source(kind, buffers, [path.name], len(raw), files, changes=[f"{path.name}: {change}"])
+    return Source(kind, buffers, [path.name], len(raw), files, changes=[f"{path.name}: {change}"], nameless=unnamed)
 
 
-def _flash(path, handle, flash, intervals):
+def _flash(path, handle, flash, intervals, unnamed):
     """Chains of blocks that a file system scattered, and apart from them what lies outside of any."""
     data = _mapped(path)
     streams, taken = flash
-    source = Source("flash", [(stream, None) for stream in streams], [path.name], len(data))
+    source = Source("flash", [(stream, None) for stream in streams], [path.name], len(data), nameless=unnamed)
     source.buffers += _buffers(handle, without(gather.on_blocks(intervals, 0, len(data)), taken), 0, len(data))
     return source
 
