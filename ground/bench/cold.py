@@ -1,11 +1,12 @@
 """A cold and endurance run: hours in a freezer, judged from the log afterwards.
 
-What a freezer shows and a table does not: cells that give way, plugs that open when plastic shrinks,
-a clock that drifts
-with the cold, thermometers that part. The box lies still and sealed in a bag against frost; it has no sky,
-so the clock is
-judged only where the log knows UTC.
+What a freezer shows and a table does not: cells that give way, plugs that open when plastic shrinks, a clock that
+drifts with the cold, thermometers that part. The box lies still and sealed in a bag against frost; it has no sky, so
+the clock is judged only where the log knows UTC. The thermometers are compared where they lay in a steady cold: when
+the box warms up in its bag afterwards, the outside one leads.
 """
+
+from itertools import pairwise
 
 import numpy as np
 
@@ -19,6 +20,8 @@ _COLD_C = -15.0  # a household freezer is at -18 C
 _GAP_PERIODS = 10
 _GAP_S_MIN = 10.0
 _SETTLED_C_PER_MIN = 0.1
+_SETTLED_MIN = 10
+_LANDED = 3  # a phase event's first number
 _TABLES = {
     "barometer": ("pressure", {}, "pressure_period_ms"),
     "outside thermometer": ("temperature", {"probe": "outside"}, "temperature_period_ms"),
@@ -138,10 +141,14 @@ def _gaps(evidence):
             continue
         mine = evidence.rows(table, **equal)
         times, boots = evidence.column(table, "t_ms")[mine], evidence.column(table, "boot")[mine]
-        allowed_s = max(_GAP_PERIODS * period_s, _GAP_S_MIN)
-        gaps = [gap for boot in np.unique(boots) for gap in np.diff(np.sort(times[boots == boot])) / 1000.0]
-        end_s = (evidence.last_ms - times.max()) / 1000.0 if len(times) else float("inf")
-        worst = max([0.0, end_s, *gaps])
+        gaps = [(float("inf"), max(_GAP_PERIODS * period_s, _GAP_S_MIN))] if not len(times) else []
+        for boot in np.unique(boots):
+            ends = np.sort(times[boots == boot])
+            if boot == evidence.boot:
+                ends = np.append(ends, evidence.last_ms)
+            allowed_s = np.maximum(_GAP_PERIODS * period_s * _slower(evidence, boot, ends[1:]), _GAP_S_MIN)
+            gaps += zip(np.diff(ends) / 1000.0, allowed_s, strict=True)
+        worst, allowed_s = max(gaps, key=lambda gap: gap[0] / gap[1])
         measured = f"longest {worst:.0f} s" if np.isfinite(worst) else "no reading at all"
         expected = f"up to {allowed_s:.0f} s"
         if worst <= allowed_s:
@@ -155,6 +162,18 @@ def _gaps(evidence):
             "wires again, and repeat the run. If only this part fails again, replace it.",
         ))  # fmt: skip
     return findings
+
+
+def _slower(evidence, boot, times_ms):
+    """How many times slower the board measures at these moments than its settings say: once it has landed."""
+    told = evidence.rows("event", name="phase")
+    if len(told):
+        told &= evidence.column("event", "boot") == boot
+    moments, phases = evidence.column("event", "t_ms")[told], evidence.column("event", "a")[told]
+    order = np.argsort(moments, kind="stable")
+    newest = np.searchsorted(moments[order], times_ms, side="right") - 1
+    landed = np.append(phases[order] == _LANDED, False)[newest]  # -1, before the first event: not landed
+    return np.where(landed, evidence.settings.landed_period_factor, 1)
 
 
 def _battery(evidence):
@@ -192,14 +211,19 @@ def _agreement(evidence):
     noise = {probe: float(np.percentile(np.abs(np.diff(values, 2)), 99)) for probe, (_, values) in series.items()}
     rough = max(noise, key=lambda probe: noise[probe])
     accuracy = ACCURACY_C[getattr(evidence.settings, f"probe_{rough}_chip")]
-    outside, inside = (float(np.median(values[-max(len(values) // 10, 5) :])) for _, values in series.values())
-    measured = f"at the end outside {outside:.1f} °C, inside {inside:.1f} °C; jumps of up to {noise[rough]:.2f} °C"
+    settled = _settled(evidence)
+    still = f"settled at outside {settled[0]:.1f} °C, inside {settled[1]:.1f} °C" if settled else "never settled"
+    measured = f"{still}; jumps of up to {noise[rough]:.2f} °C"
     expected = f"inside no colder than outside by more than {2 * accuracy:g} °C, jumps up to {2 * accuracy:g} °C"
     if noise[rough] > 2 * accuracy:
         return Finding(
             SUBJECT, name, WARNING, measured, expected, f"The {rough} thermometer jumps about in the cold.",
             "Solder its wires again and repeat the run; if it stays, replace it.",
         )  # fmt: skip
+    if settled is None:
+        return skipped(SUBJECT, name, f"no {2 * _SETTLED_MIN} minutes in which both lay in a steady temperature",
+                       "Let the box lie still for some hours, running.")  # fmt: skip
+    outside, inside = settled
     if inside < outside - 2 * accuracy:
         return Finding(
             SUBJECT, name, WARNING, measured, expected,
@@ -208,6 +232,23 @@ def _agreement(evidence):
             "Run bench --warmed outside to see which is which; then an ice bath for both.",
         )  # fmt: skip
     return Finding(SUBJECT, name, OK, measured, expected, "Both go on measuring in the cold.")
+
+
+def _settled(evidence):
+    """Both thermometers, outside first, in the coldest stretch in which neither moved; None without one. [°C]"""
+    stretches = []
+    for probe in ("outside", "inside"):
+        times, values = evidence.series("temperature", "temperature_c", probe=probe)
+        numbers = (times // (_SETTLED_MIN * 60_000)).astype(int)
+        stretches.append({number: float(np.median(values[numbers == number])) for number in np.unique(numbers)})
+    shared = sorted(stretches[0].keys() & stretches[1].keys())
+    limit = _SETTLED_C_PER_MIN * _SETTLED_MIN
+    still = [
+        tuple(one[number] for one in stretches)
+        for before, number in pairwise(shared)
+        if number == before + 1 and all(abs(one[number] - one[before]) <= limit for one in stretches)
+    ]
+    return min(still, key=sum, default=None)
 
 
 def _clock(integrity):

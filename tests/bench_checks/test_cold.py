@@ -1,8 +1,7 @@
 """Cold runs judged from their log: what a freezer shows, and what it must not be taken for.
 
-A run of five minutes is stretched to two and a half hours: every time in its tables times thirty,
-as a board with periods
-thirty times as long would have written them.
+A run of five minutes is stretched to two and a half hours: every time in its tables times thirty, as a board with
+periods thirty times as long would have written them.
 """
 
 from dataclasses import replace
@@ -114,6 +113,41 @@ def test_inside_colder_than_outside_cannot_be():
     swapped = {"probe_outside_c": FREEZER["probe_inside_c"], "probe_inside_c": FREEZER["probe_outside_c"]}
     log = _stretched(run_bench(Run(columns=FREEZER | swapped, run_s=300.0)))
     assert _said(judge_cold(log, GOOD)) == {"thermometers in the cold": WARNING}
+
+
+def test_box_that_warms_up_again_in_its_bag_has_no_swapped_thermometers():
+    def out_again(cold, warm_c, tau_s):
+        def change(seconds, before):
+            last = cold(np.minimum(seconds, 240.0), before)
+            return last + (warm_c - last) * (1.0 - np.exp(-np.maximum(seconds - 240.0, 0.0) / tau_s))
+
+        return change
+
+    warmed = {"probe_outside_c": out_again(FREEZER["probe_outside_c"], 20.0, 5.0),
+              "probe_inside_c": out_again(FREEZER["probe_inside_c"], 21.0, 60.0)}  # fmt: skip
+    assert _said(judge_cold(_stretched(run_bench(Run(columns=FREEZER | warmed, run_s=300.0))), GOOD)) == {}
+
+
+def test_thermometers_that_never_settle_are_not_compared():
+    falling = {"probe_outside_c": lambda seconds, _: 20.0 - 0.15 * seconds,
+               "probe_inside_c": lambda seconds, _: 10.0 - 0.15 * seconds}  # fmt: skip
+    judgement = judge_cold(_stretched(run_bench(Run(columns=FREEZER | falling, run_s=300.0))), GOOD)
+    assert [one.name for one in judgement.of(NOT_CHECKED)] == ["thermometers in the cold"]
+
+
+def test_landed_box_measures_ten_times_as_seldom_and_that_is_no_gap(log):
+    events = log.tables["event"]
+    row = int(np.flatnonzero(events["name"].is_word("phase"))[0])
+    sparse = _without(log, "pressure", lambda table: (table["t_ms"] < 4e6) | (table["t_ms"] > 4.2e6))
+
+    def told(phase, at_ms):
+        places = np.arange(len(events)) == row
+        changed = {"a": np.where(places, phase, events["a"]), "t_ms": np.where(places, at_ms, events["t_ms"])}
+        return replace(sparse, tables=sparse.tables | {"event": replace(events, columns=events.columns | changed)})
+
+    assert _said(judge_cold(told(3, 3.9e6), GOOD)) == {}
+    assert _said(judge_cold(told(2, 3.9e6), GOOD)) == {"gaps of the barometer": NO_GO}
+    assert _said(judge_cold(told(3, 4.3e6), GOOD)) == {"gaps of the barometer": NO_GO}
 
 
 def test_slow_card_in_the_cold_is_told(log):
