@@ -10,6 +10,7 @@ from ground.decode.account.lost_sectors import lost_sectors, sectors_of
 from ground.decode.account.stretches import NOTHING
 from ground.decode.choice import label
 from ground.decode.copies import FLASH, KEYS_MAX
+from ground.decode.frames.wire import SECTOR_SIZE
 from ground.decode.moments import iso
 from ground.decode.salvage import endings
 from shared_protocol.second_copy import FOLDER, PERIOD_MS
@@ -131,10 +132,13 @@ def _where_from(source, decoded):
 
 
 def _found_how(source, decoded):
-    if source.nameless:
-        guessed = any(one.guessed for one in source.nameless)
+    chosen = {(boot.log_id, boot.boot) for boot in decoded.boots}
+    unnamed = [one for one in source.nameless if (one.log_id, one.boot) in chosen]
+    if unnamed:
+        which = "no sector header is whole" if len(unnamed) == len(chosen) else "of some power-ups no sector header is whole"
+        guessed = any(one.guessed for one in unnamed)
         number = "; the log's id is a guess, which only tells this log from others" if guessed else ""
-        return [f"no sector header is whole; whose the records are was worked out from their own checksums{number}"]
+        return [f"{which}; whose the records are was worked out from their own checksums{number}"]
     if source.kind == "capture":
         return [
             "this is a capture of records without their sectors; what was not captured is on the card, if anywhere: "
