@@ -12,6 +12,7 @@ import numpy as np
 
 from tests.ground.hurt_flash import (
     littlefs,
+    littlefs_in_a_large_image,
     littlefs_second_copy,
     littlefs_without_its_beginning,
     raw_flash,
@@ -245,16 +246,26 @@ def hurt_headers(folder, log, old):
     return image
 
 
-def no_header_left(folder, log, old):
-    """Every sector lost its first bytes, those of an older log too; of some headers a part is left."""
+def _torn(log):
+    """The bytes of a log whose every sector lost its first ones; of some headers a part is left."""
     rng = np.random.default_rng(SEED)
-    image = bytearray(bytes(MIB) + log + bytes(MIB) + old)
-    for at in range(0, len(image), 512):
-        if image[at : at + 4] != bytes(4):
+    torn = bytearray(log)
+    for at in range(0, len(torn), 512):
+        if torn[at : at + 4] != bytes(4):
             cut = int(rng.integers(1, 5) if rng.random() < 0.1 else rng.integers(20, 60))
-            image[at : at + cut] = rng.bytes(cut)
-    (folder / "card.img").write_bytes(image)
+            torn[at : at + cut] = rng.bytes(cut)
+    return bytes(torn)
+
+
+def no_header_left(folder, log, old):
+    """Every sector lost its header, those of an older log too."""
+    (folder / "card.img").write_bytes(bytes(MIB) + _torn(log + bytes(MIB) + old))
     return folder / "card.img"
+
+
+def no_header_left_beside_others(folder, log, old):
+    """Every sector of the log lost its header, and those of an older log on the same card are whole."""
+    return fat(folder, _torn(log), old)
 
 
 def piece_far_away(folder, log, old):
@@ -329,6 +340,7 @@ KINDS = {  # what it is called: (how it is made, tools that takes)
     "sectors of another card": (sectors_of_another_card, ()),
     "hurt sector headers": (hurt_headers, FAT_TOOLS),
     "no header left whole": (no_header_left, ()),
+    "no header left, beside an older log": (no_header_left_beside_others, FAT_TOOLS),
     "hurt piece far from all others": (piece_far_away, ()),
     "log at an odd offset": (odd_offset, ()),
     "log at an odd offset in 8 GB": (odd_offset_in_a_large_file, ()),
@@ -337,6 +349,7 @@ KINDS = {  # what it is called: (how it is made, tools that takes)
     "littlefs without its beginning": (littlefs_without_its_beginning, ("micropython",)),
     "littlefs, second superblock only": (littlefs_second_copy, ("micropython",)),
     "two littlefs in one dump": (two_littlefs, ("micropython",)),
+    "littlefs in a large image": (littlefs_in_a_large_image, ("micropython",)),
     "serial capture": (capture, ()),
     "serial capture begun again": (capture_begun_again, ()),
 }

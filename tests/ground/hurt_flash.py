@@ -89,3 +89,14 @@ def two_littlefs(folder, log, old):
     path = littlefs(folder, log, old)
     path.write_bytes(half + path.read_bytes())
     return path
+
+
+def littlefs_in_a_large_image(folder, log, old):
+    """A dump 70 MiB into an image of 4 GiB that holds something else as well."""
+    dump = littlefs(folder, log, old).read_bytes()
+    with open(folder / "disk.img", "wb") as image:
+        image.truncate(4 << 30)
+        for at, data in ((1 << 20, np.random.default_rng(SEED).bytes(4 << 20)), (70 << 20, dump)):
+            image.seek(at)
+            image.write(data)
+    return folder / "disk.img"

@@ -7,11 +7,13 @@ import pytest
 
 from ground.decode import decode
 from ground.decode.frames import crc_tables
+from ground.decode.frames.records import read
 from ground.decode.salvage import nameless
 from ground.decode.salvage.sources import NothingThere, open_source
 from shared_protocol.crc import frame_salt
 from tests.ground import hurt_cards
 from tests.ground.test_decode_sources import make_log
+from tests.property import damager
 
 SEED = 20310527
 LOG_ID = 0x1234ABCD
@@ -97,3 +99,65 @@ def test_a_source_of_very_many_boots_is_known_by_those_with_the_most_frames():
     assert len(found) == 64
     most = {frame_salt(log.log_id, 1) for log in logs if log.log_id % 7 > 3}
     assert {frame_salt(one.log_id, one.boot) for one in found} <= most
+
+
+@pytest.fixture(scope="module")
+def torn():
+    """A log of two boots whose sectors all lost their headers."""
+    log = damager.write_log(4096, SEED)
+    data = log.data.copy()
+    data.reshape(-1, 512)[:, :30] = np.random.default_rng(SEED).integers(0, 256, (4096, 30), dtype=np.uint8)
+    return damager.WrittenLog(data, log.starts, log.sizes)
+
+
+@pytest.mark.parametrize("rate", [1e-5, 1e-4, 1e-3, 1e-2])
+def test_frames_with_the_same_bit_wrong_agree_on_a_salt_and_are_not_believed(torn, rate, tmp_path):
+    hurt = damager.flip_bits(torn, rate, np.random.default_rng(SEED))
+    hurt.data.tofile(tmp_path / "card.img")
+    source = open_source(tmp_path / "card.img")
+    outcome = damager.compare(torn, hurt, read(source.buffers, source.pairs).rows)
+    assert (outcome.wrong, outcome.recovered) == (0, outcome.whole) and outcome.hurt > 100
+    assert len(source.nameless) == 2
+
+
+@pytest.mark.parametrize("rate", [1e-3, 1e-2])
+def test_equal_errors_in_a_log_that_has_headers_are_no_boots_either(rate, tmp_path):
+    log = damager.write_log(2048, SEED)
+    hurt = damager.flip_bits(log, rate, np.random.default_rng(SEED))
+    hurt.data.tofile(tmp_path / "card.img")
+    assert open_source(tmp_path / "card.img").nameless == []
+
+
+def test_log_without_headers_is_taken_beside_another_that_has_some(tmp_path):
+    torn, whole = make_log(log_id=LOG_ID, boots=(7, 8), count=900), make_log(log_id=5, boots=(3,), seed=5)
+    headless = b"".join(sector and bytes(30) + sector[30:] for sector in torn.sectors if sector and sector[23] == 0)
+    (tmp_path / "card.img").write_bytes(bytes(1 << 20) + whole.data() + bytes(1 << 20) + headless)
+    account = decode(tmp_path / "card.img", tmp_path / "out").integrity
+    counts = {entry["log_id"]: entry["frames"] for entry in account["logs"]}
+    assert counts.pop(5) == len(whole.frames) and list(counts.values()) == [len(torn.frames)]
+
+
+def test_boot_that_lost_all_its_headers_is_known_as_one_of_its_log(tmp_path):
+    log = make_log(log_id=LOG_ID, boots=(7, 400), count=900)
+    data = b"".join(
+        bytes(30) + sector[30:] if int.from_bytes(sector[14:18], "little") == 400 else sector
+        for sector in log.sectors
+        if sector
+    )
+    (tmp_path / "TD000001.LOG").write_bytes(data)
+    source = open_source(tmp_path / "TD000001.LOG")
+    assert source.nameless == [nameless.Boot(LOG_ID, 400, guessed=False)]
+    account = decode(tmp_path / "TD000001.LOG", tmp_path / "out").integrity
+    assert account["frames_ok"] == len(log.frames)
+
+
+def test_log_without_headers_in_a_folder_is_taken_too(tmp_path):
+    log = make_log(log_id=LOG_ID, boots=(7,))
+    (tmp_path / "card").mkdir()
+    (tmp_path / "card" / "TD000001.LOG").write_bytes(frames_only(log, np.random.default_rng(SEED)))
+    assert decode(tmp_path / "card", tmp_path / "out").integrity["frames_ok"] == len(log.frames)
+
+
+def test_the_more_candidates_the_more_frames_have_to_agree():
+    """Two in a row of the table of chances in the file, worked out by hand with logarithms of base 10."""
+    assert [nameless._enough(count) for count in (100, 30_000, 1_000_000, 100_000_000)] == [4, 4, 6, 10]

@@ -8,8 +8,10 @@ memory, checked in tests against images made by mkfs.fat, mtools and mkfs.exfat)
 import struct
 from dataclasses import dataclass
 
+import numpy as np
+
+from ground.decode.salvage.log_head import HEAD, first_log_id
 from ground.decode.salvage.partitions import beginnings
-from shared_protocol.frame import decode_header
 
 _ENTRY = 32
 _DIRECTORY_MAX = 4096 * _ENTRY  # bytes of one that are read
@@ -47,7 +49,7 @@ def _logs(image, volume, pattern):
     files = []
     for file in _walk(volume):
         if not file.is_folder and pattern.fullmatch(file.name):
-            log_id = _log_id(image, volume.place(file.cluster)) if file.cluster >= 2 else None
+            log_id = _log_id(volume.content(file, HEAD)) if file.cluster >= 2 else None
             files.append({"name": file.name.upper(), "log_id": log_id})
             if len(files) == _FILES_MAX:
                 break
@@ -70,9 +72,8 @@ def _read(image, at, size):
     return image.read(size)
 
 
-def _log_id(image, at):
-    header = decode_header(_read(image, at, 512))
-    return header[0] if header else None
+def _log_id(raw):
+    return first_log_id(np.frombuffer(raw, dtype=np.uint8))
 
 
 def _volume(image, begin):
@@ -94,14 +95,14 @@ class _Clusters:
         """Offset of a cluster in the image."""
         return self.data + (cluster - 2) * self.cluster_size
 
-    def content(self, file):
-        """As much of a directory's bytes as is looked at."""
+    def content(self, file, most=_DIRECTORY_MAX):
+        """The first bytes of a file or directory, as much as is looked at."""
         if file.size is not None:
-            return _read(self.image, self.place(file.cluster), min(file.size, _DIRECTORY_MAX))
+            return _read(self.image, self.place(file.cluster), min(file.size, most))
         raw, cluster, seen = b"", file.cluster, set()
-        while cluster >= 2 and cluster not in seen and len(raw) < _DIRECTORY_MAX:
+        while cluster >= 2 and cluster not in seen and len(raw) < most:
             seen.add(cluster)
-            raw += _read(self.image, self.place(cluster), min(self.cluster_size, _DIRECTORY_MAX))
+            raw += _read(self.image, self.place(cluster), min(self.cluster_size, most))
             cluster = self._next(cluster)
         return raw
 

@@ -7,18 +7,22 @@ found too. Reference: littlefs project, DESIGN.md "CTZ skip-lists" and SPEC.md "
 test against images made by the file system itself in MicroPython).
 """
 
+import struct
+
 import numpy as np
 
 from ground.decode.frames.sectors import marked_blocks
 from ground.decode.frames.wire import SECTOR_SIZE
-from ground.decode.salvage.extents import merged
+from ground.decode.salvage.carve import SLICE, likely
+from ground.decode.salvage.extents import mapped, merged, windows
 
 _NAME = b"littlefs"
 _NAME_AT = 8  # behind the block's revision and the entry's tag
 _SIZE_AT = 24  # of a block, in bytes; its count follows
 _BLOCK_SIZES = tuple(1 << n for n in range(7, 18))
 _GUESSED_SIZES = tuple(size for size in _BLOCK_SIZES if size >= SECTOR_SIZE)  # smaller ones are not erased alone
-_CHIP_MAX = 64 << 20  # bytes
+_CHIP_MAX = 256 << 20  # bytes; larger volumes are not put together
+_HEADS_MAX = 1000  # superblocks of one image that are looked at: each state of a volume has two
 _VOLUMES_MAX = 16  # in one dump
 _STATES_MAX = 8  # blocks with the same block before them: a file was written on from there so many times
 _MARKS_MIN = 4  # sectors
@@ -44,27 +48,69 @@ def contents(data):
     return [stream for stream, _places in found], merged([place for _stream, places in found for place in places])
 
 
+def contents_within(handle, extents, size):
+    """The same of a large image in which dumps may lie; of those that begin with a superblock, what may hold frames.
+
+    Parameters
+    ----------
+    handle : file, open for reading
+    extents : list of (int, int)
+        Stretches of it that hold data.
+    size : int
+        Of the file.
+    """
+    heads = []
+    for first, last in windows(extents):
+        with mapped(handle, first, min(last + _SIZE_AT + 8, size)) as data:
+            heads += [(first + at, block, count) for at, block, count in _declared(data, 0)]
+            del data
+    streams, taken, done, kept = [], [], 0, 0
+    for at, block, count in heads[:_HEADS_MAX]:
+        if at < done or kept > _CHIP_MAX:
+            continue
+        begin, done = max(at - block, done), min(at + block * count, size)
+        with mapped(handle, begin, done) as data:
+            found = [one for volume in volumes(data) for one in _chains(data, *volume) if _may_hold_frames(one[0])]
+            del data
+        streams += [stream for stream, _places in found]
+        taken += [(begin + first, begin + last) for _stream, places in found for first, last in places]
+        kept += sum(len(stream) for stream, _places in found)
+    return (streams, merged(taken)) if streams else None
+
+
+def _may_hold_frames(stream):
+    return any(len(likely(stream, first, min(first + SLICE, len(stream)))) for first in range(0, len(stream), SLICE))
+
+
 def volumes(data):
     """(offset, block size, block count) of every littlefs whose superblock is in some bytes."""
-    text, found, start = data.tobytes(), [], 0
-    while len(found) < _VOLUMES_MAX and (one := _next_volume(data, text, start)):
+    found, start = [], 0
+    while len(found) < _VOLUMES_MAX and (one := _next_volume(data, start)):
         found.append(one)
         start = one[0] + one[1] * one[2]
     return found
 
 
-def _next_volume(data, text, start):
-    """The first volume whose superblock is at `start` or behind it; None if there is none. `text`: the same bytes."""
-    at = text.find(_NAME, start)
-    while at >= 0:
-        begin = at - _NAME_AT
-        if begin >= start and begin + _SIZE_AT + 8 <= len(text):
-            size, count = (int.from_bytes(text[begin + n : begin + n + 4], "little") for n in (_SIZE_AT, _SIZE_AT + 4))
-            if size in _BLOCK_SIZES and count >= 2:
-                begin = _first_of_pair(data, begin, size, count, start)
-                return begin, size, min(count, (len(text) - begin) // size)
-        at = text.find(_NAME, at + 1)
+def _next_volume(data, start):
+    """The first volume whose superblock is at `start` or behind it; None if there is none."""
+    for begin, size, count in _declared(data, start):
+        begin = _first_of_pair(data, begin, size, count, start)
+        return begin, size, min(count, (len(data) - begin) // size)
     return None
+
+
+def _declared(data, start):
+    """(offset, block size, block count) of what looks like superblocks at `start` or behind it."""
+    for first in range(start, len(data), SLICE):
+        text = data[first : first + SLICE + _SIZE_AT + 8].tobytes()
+        at = text.find(_NAME, _NAME_AT)
+        while 0 <= at < SLICE + _NAME_AT:
+            begin = at - _NAME_AT
+            if begin + _SIZE_AT + 8 <= len(text):
+                size, count = struct.unpack_from("<II", text, begin + _SIZE_AT)
+                if size in _BLOCK_SIZES and count >= 2 and size * count <= _CHIP_MAX:
+                    yield first + begin, size, count
+            at = text.find(_NAME, at + 1)
 
 
 def _first_of_pair(data, begin, size, count, start):

@@ -15,14 +15,13 @@ from pathlib import Path
 import numpy as np
 
 from ground.decode.frames.records import read
-from ground.decode.frames.sectors import header_rows, marked_blocks
 from ground.decode.frames.wire import SECTOR_SIZE
 from ground.decode.salvage import carve, endings, gather, littlefs, nameless
 from ground.decode.salvage.extents import data_extents, merged, overlap, without
+from ground.decode.salvage.log_head import first_log_id, holds_header
 from ground.decode.salvage.put_back import put_back
 from ground.decode.salvage.strangers import looks_like
 from ground.errors import InputError
-from shared_protocol.frame import HEADER_SIZE, sector_mark
 from shared_protocol.second_copy import FOLDER
 
 LOG_NAME = re.compile(r"TD[0-9]{6}\.LOG", re.IGNORECASE)
@@ -30,7 +29,6 @@ PART_NAME = re.compile(r"part\d{3,6}\.log", re.IGNORECASE)  # of the second copy
 _WHOLE_BYTES_MAX = 256 << 20  # up to here every byte is looked at, beyond only stretches without a sector in place
 _AT_ONCE_MAX = 256 << 20  # bytes of sectors up to which all logs are decoded together, beyond one by one
 _FLASH_MAX = 64 << 20  # bytes of a chip on a board
-_CHUNK = 64 << 20
 _STEP = "give a log file (TD000001.LOG), a card's folder or an image of a card"
 
 
@@ -156,7 +154,7 @@ def _folder(path, progress):
         images = sorted(entry.name for entry in path.iterdir() if entry.suffix.lower() in (".img", ".bin", ".dd"))
         instead = f"did you mean {path / images[0]}?" if images else "give the card's own top folder"
         raise NothingThere(path, "no log in this folder (TD000001.LOG and the like)", instead)
-    if not any(_holds_sectors(data) for data, _joined in source.buffers):
+    if not any(holds_header(data) for data, _joined in source.buffers):
         if source.bytes_read <= _AT_ONCE_MAX:
             source.nameless = nameless.boots([data for data, _joined in source.buffers])
         if source.nameless:
@@ -214,7 +212,9 @@ def _searched(path, handle, size, progress):
     unnamed = _unnamed(handle, runs, headers, intervals, size)
     if len(runs) == 0 and len(headers) == 0:
         if unnamed:
-            return Source("capture", _buffers(handle, intervals, 0, size, False), [path.name], total, nameless=unnamed)
+            files = _files_by_fat(path, unnamed)
+            buffers = _buffers(handle, intervals, 0, size, False)
+            return Source("capture", buffers, [path.name], total, files, nameless=unnamed)
         lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
         guess = looks_like(_mapped(path, min(size, 1 << 20)))
         cut = endings.cut_advice(path, size)
@@ -227,19 +227,27 @@ def _searched(path, handle, size, progress):
         ending = endings.of_file(path.name, path, size, is_image=False)
         files = [{"name": path.name, "log_id": first_log_id(data)}]
         return Source("log", [(data, None)], [path.name], size, files, endings=[ending], nameless=unnamed)
-    flash = littlefs.contents(_mapped(path)) if size <= _FLASH_MAX else None
+    many = int(runs["count"].sum()) * SECTOR_SIZE > _AT_ONCE_MAX
+    flash = None if many else _of_flash(path, handle, extents, headers, size)
     if flash:
         return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals), unnamed)
     kind, phase = _layout(runs, headers)
-    source = Source(kind, [], [path.name], total, _files_by_fat(path), nameless=unnamed)
+    source = Source(kind, [], [path.name], total, _files_by_fat(path, unnamed), nameless=unnamed)
     if kind == "image":
         source.endings.append(endings.of_file(path.name, path, size, is_image=True))
-    if int(runs["count"].sum()) * SECTOR_SIZE > _AT_ONCE_MAX:
+    if many:
         source.by_log = _log_by_log(path, size, runs, headers, intervals)
     else:
         near = gather.around(runs, size)
         source.buffers = _buffers(handle, near + intervals, phase, size, kind != "capture")
     return source
+
+
+def _of_flash(path, handle, extents, headers, size):
+    """Files of flash file systems, which cut sectors in two: of a large image only where some are out of place."""
+    if size <= _FLASH_MAX:
+        return littlefs.contents(_mapped(path))
+    return littlefs.contents_within(handle, extents, size) if (headers["offset"] % SECTOR_SIZE).any() else None
 
 
 def _unnamed(handle, runs, headers, intervals, size):
@@ -271,10 +279,11 @@ def _restored(path, raw, change):
 
 def _flash(path, handle, flash, intervals, unnamed):
     """Chains of blocks that a file system scattered, and apart from them what lies outside of any."""
-    data = _mapped(path)
+    size = path.stat().st_size
     streams, taken = flash
-    source = Source("flash", [(stream, None) for stream in streams], [path.name], len(data), nameless=unnamed)
-    source.buffers += _buffers(handle, without(gather.on_blocks(intervals, 0, len(data)), taken), 0, len(data))
+    files = _files_by_fat(path, unnamed) if size > _FLASH_MAX else []
+    source = Source("flash", [(stream, None) for stream in streams], [path.name], size, files, nameless=unnamed)
+    source.buffers += _buffers(handle, without(gather.on_blocks(intervals, 0, size), taken), 0, size)
     return source
 
 
@@ -346,29 +355,16 @@ def _real_part(path, data):
     return data[: extents[-1][1]] if extents else data[:0]
 
 
-def _holds_sectors(data):
-    """Whether an intact header stands anywhere, in its place or not."""
-    mark, raw = sector_mark(), memoryview(data)
-    for begin in range(0, len(data), _CHUNK):
-        piece = bytes(raw[begin : begin + _CHUNK + HEADER_SIZE])
-        at = piece.find(mark)
-        while at >= 0:
-            if at + HEADER_SIZE <= len(piece) and header_rows(np.frombuffer(piece, np.uint8), np.array([at]))[1][0]:
-                return True
-            at = piece.find(mark, at + 1)
-    return False
+def _files_by_fat(path, unnamed):
+    """Names of the logs in the image's file system, as far as it can be read; an unreadable one is no error here.
 
-
-def first_log_id(data):
-    """Log id of the first intact header among the first sectors; None without one."""
-    head = data[: 64 * SECTOR_SIZE]
-    marked = marked_blocks(head)
-    rows, intact = header_rows(head, marked * SECTOR_SIZE)
-    return int(rows["log_id"][intact][0]) if intact.any() else None
-
-
-def _files_by_fat(path):
-    """Names of the logs in the image's file system, as far as it can be read; an unreadable one is no error here."""
+    A single file in which no header is whole is the single log that no header names.
+    """
     from ground.decode.salvage.fat_names import log_files
 
-    return log_files(path, LOG_NAME)
+    files = log_files(path, LOG_NAME)
+    unread = [file for file in files if file["log_id"] is None]
+    log_ids = {one.log_id for one in unnamed} - {file["log_id"] for file in files}
+    if len(unread) == len(log_ids) == 1:
+        unread[0]["log_id"] = log_ids.pop()
+    return files
