@@ -106,6 +106,24 @@ def earlier_points(folder, sensors):
     ]  # fmt: skip
 
 
+def check_folder(folder):
+    """Refuse a folder that could not take the record, before anybody spends minutes on one.
+
+    Raises
+    ------
+    InputError
+        If it is a file, may not be written into, or holds a file of the record's name that is no bench record.
+    """
+    folder = Path(folder)
+    there = next((path for path in (folder, *folder.absolute().parents) if path.exists()), folder)
+    if not there.is_dir():
+        raise InputError(f"{there} is a file; choose another folder with --out")
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise InputError(f"{there}: may not be written into; choose another folder with --out")
+    if (folder / NAME).exists():
+        load_calibrations(folder / NAME)
+
+
 def write_record(record, folder):
     """Write bench.json and bench.html into a folder; an older record is moved aside. Gives the two paths.
 

@@ -12,7 +12,7 @@ from ground.bench.live import is_early, live_rows, live_state
 from ground.bench.plan import Plan, default_text, load_plan
 from ground.bench.points import check_quantities, make_point
 from ground.bench.preparation import is_simulated, prepare
-from ground.bench.record import earlier_points, make_record, write_record
+from ground.bench.record import check_folder, earlier_points, make_record, write_record
 from ground.bench.session import Session, board_facts
 from ground.bench.terminal import finding_lines, open_lines, view
 from ground.console import note, progress, say
@@ -60,6 +60,7 @@ def run_bench(port, settings_file, plan_file, answers, out, *, seconds, view, as
     from ground.bench.link import open_board
 
     check_quantities(calibrate)
+    check_folder(out)
     start = prepare(port, settings_file, plan_file, answers)
     sim = {"settings": start.settings.model_dump(), "speed": speed} if is_simulated(port) else {}
     with open_board(port, say=note, **sim) as board:
@@ -95,6 +96,7 @@ def run_cold(source, settings_file, plan_file, out):
     from ground.bench.cold import judge_cold
     from ground.bench.flight_tables import tables_of
 
+    check_folder(out)
     with progress("Reading the log") as shown:
         tables, account = tables_of(source, shown)
     evidence = Evidence(
