@@ -5,10 +5,11 @@ from dataclasses import replace
 
 import pytest
 
+from ground.bench.judge import judge
 from ground.cli import run
 from ground.decode import decode
 from ground.simulator.flight import fly
-from tests.bench_checks.bench_runs import bench_world, raw_scenario
+from tests.bench_checks.bench_runs import bench_world, raw_scenario, run_bench
 
 
 def _said(capsys):
@@ -37,6 +38,19 @@ def test_slip_in_the_options_stops_before_the_board_is_asked(words, capsys):
     assert "\n" not in said
 
 
+@pytest.mark.parametrize("run_of", [["--port", "sim"], ["--cold", "card.img"]])
+def test_folder_that_cannot_take_the_record_stops_before_the_board_is_asked(run_of, tmp_path, capsys):
+    file = tmp_path / "notes.txt"
+    file.write_text("mine")
+    for out in (file, file / "bench"):
+        assert run(["bench", *run_of, "-o", str(out)]) == 1
+        assert _said(capsys) == f"thistledown: {file} is a file; choose another folder with --out"
+    (tmp_path / "bench.json").write_text("{}")
+    assert run(["bench", *run_of, "-o", str(tmp_path)]) == 1
+    assert "bench.json" in (said := _said(capsys)) and "\n" not in said
+    assert file.read_text() == "mine"
+
+
 def test_new_plan_is_written_and_never_over_another(tmp_path, capsys):
     path = tmp_path / "box.toml"
     assert run(["bench", "--new-plan", str(path)]) == 0
@@ -44,6 +58,15 @@ def test_new_plan_is_written_and_never_over_another(tmp_path, capsys):
     path.write_text("mine")
     assert run(["bench", "--new-plan", str(path)]) == 1
     assert "exists already" in _said(capsys) and path.read_text() == "mine"
+
+
+def test_simulated_board_is_not_asked_for_the_settings_file_it_was_started_with():
+    found = {}
+    for simulated in (True, False):
+        evidence = replace(run_bench(), settings_crc=None, simulated=simulated)
+        found[simulated] = next(one for one in judge(evidence).findings if one.name == "settings on the board")
+    assert "started with the settings" in found[True].why and not found[True].do
+    assert "--settings FILE" in found[False].do
 
 
 def test_cold_run_is_judged_from_its_card(tmp_path, capsys):

@@ -42,6 +42,8 @@ def _settings(evidence):
             "It runs with other pins, addresses or rates than you think.",
             "Check the file (thistledown settings check FILE) and install it again.",
         )  # fmt: skip
+    if evidence.settings_crc is None and evidence.simulated:
+        return skipped(SUBJECT, SETTINGS, "the board is simulated; it started with the settings that the checks go by")
     if evidence.settings_crc is None:
         return skipped(SUBJECT, SETTINGS, f"the board's have the check sum {crcs[-1]}; no file was given to compare",
                        "Give the file that was installed: --settings FILE.")  # fmt: skip
