@@ -76,11 +76,11 @@ def thistledown(
 
 app.command()(demo)
 app.command()(fly)
-app.command()(decode)
-app.command()(report)
-app.command()(install)
-app.command()(bench)
 app.add_typer(settings_app, name="settings")
+app.command()(install)
+app.command(short_help="Check the board on the table: GO or NO-GO.")(bench)
+app.command(short_help="Make a flight folder of a card, of a board's flash or both.")(decode)
+app.command()(report)
 app.command(context_settings=PASS_EVERYTHING_ON)(test)
 
 

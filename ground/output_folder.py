@@ -20,7 +20,7 @@ def claim(folder: Path, *, force: bool) -> None:
     Raises
     ------
     InputError
-        If the folder is a file, or holds something and `force` is not given.
+        If the folder is a file, holds something and `force` is not given, or cannot be made.
     """
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder} is a file; name a folder to write into")
@@ -29,7 +29,10 @@ def claim(folder: Path, *, force: bool) -> None:
         raise InputError(
             f"{folder} already holds {_some(held)}; name another folder, or add --force to write over them"
         )
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be made ({error.strerror}); name another folder") from None
 
 
 def claim_file(path: Path, *, force: bool) -> None:

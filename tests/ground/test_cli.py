@@ -61,6 +61,12 @@ def test_example_of_each_command_is_understood_by_the_command_line(command, caps
     assert understood == [f"thistledown {command}"]
 
 
+def test_help_cuts_no_sentence_about_a_command_short(capsys):
+    cli.run(["--help"])
+    said = capsys.readouterr().out
+    assert "..." not in said.replace("[ARGS]...", "") and "GO or NO-GO." in said
+
+
 def test_without_a_command_the_help_is_shown_and_the_status_is_wrong_usage(capsys):
     assert cli.run([]) == 2
     assert "Commands:" in capsys.readouterr().out
@@ -168,6 +174,13 @@ def failing(monkeypatch, error):
         raise error
 
     monkeypatch.setattr("ground.report.build_report", fail)
+
+
+def test_output_folder_that_cannot_be_made_is_no_fault_of_the_program(tmp_path, capsys):
+    (tmp_path / "file").write_text("mine")
+    assert cli.run(["fly", "calm", "-o", str(tmp_path / "file" / "flight")]) == 1
+    said = capsys.readouterr().err
+    assert "cannot be made" in said and "name another folder" in said and said.count("\n") == 1
 
 
 def test_error_about_the_input_is_printed_as_it_stands(monkeypatch, capsys):
