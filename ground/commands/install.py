@@ -43,6 +43,7 @@ def install(
     from ground.install.run import install as install_on
 
     with at_port(port, blank=True) as real_port, progress("Installing") as shown:
-        install_on(real_port, settings, dry_run=dry_run, make_room=make_room, say=say, progress=shown)
+        name = None if real_port == port else "The simulated board"
+        install_on(real_port, settings, dry_run=dry_run, make_room=make_room, say=say, progress=shown, name=name)
     if real_port == port and not dry_run:
         say(f"Next: thistledown bench --port {port}")

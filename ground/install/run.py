@@ -22,6 +22,7 @@ def install(
     say=print,
     progress=lambda share, text: None,
     package=None,
+    name=None,
 ):
     """Put firmware and settings on the board at a port.
 
@@ -38,6 +39,8 @@ def install(
         say(line) and progress(share, text).
     package : Package, optional
         In place of this project's firmware.
+    name : str, optional
+        What to call the board in place of its port.
 
     Returns
     -------
@@ -62,7 +65,7 @@ def install(
             board.keep_watchdog()
         text = _settings_text(settings, facts.settings)
         work = plan(board, facts, package, text, make_room)
-        _tell_board(say, port, facts)
+        _tell_board(say, name or port, facts)
         _tell_work(say, package, work, dry_run)
         if not dry_run and not work.is_nothing:
             carry_out(board, package, work, progress)
@@ -81,11 +84,11 @@ def _settings_text(settings, there):
     return None if there is not None else board_json(Settings()).encode()
 
 
-def _tell_board(say, port, facts):
+def _tell_board(say, name, facts):
     runs = f"firmware in folder {facts.running_slot}" if facts.running_slot else (
         "firmware of another installation" if facts.has_firmware else "no firmware of ours"
     )  # fmt: skip
-    say(f"{port}: MicroPython {facts.micropython}, {facts.machine}; {runs}; {facts.free_bytes // 1024} KiB free.")
+    say(f"{name}: MicroPython {facts.micropython}, {facts.machine}; {runs}; {facts.free_bytes // 1024} KiB free.")
 
 
 def _tell_work(say, package, work, dry_run):

@@ -2,9 +2,11 @@
 
 import json
 import shutil
+import tempfile
 
 import pytest
 
+from ground.cli import run
 from ground.errors import InputError
 from ground.install.chooser import LIST_FILE, ROOT_FILES
 from ground.install.package import Package, package
@@ -209,3 +211,9 @@ def test_a_list_names_every_file_with_its_hash(tmp_path):
     assert isinstance(OLD, Package)
     lines = OLD.files[LIST_FILE].decode().splitlines()
     assert [line.split(" ", 2)[2] for line in lines] == sorted(set(OLD.files) - {LIST_FILE})
+
+
+def test_simulated_board_is_called_that_and_not_by_a_path_of_this_computer(capsys):
+    assert run(["install", "--port", "sim", "--dry-run"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("The simulated board: MicroPython ") and tempfile.gettempdir() not in said
