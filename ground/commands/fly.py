@@ -36,8 +36,8 @@ def fly(
             show_default=False,
             help="Fly through this measured atmosphere: columns pressure_hpa, height_m, temperature_c, dewpoint_c, "
             "wind_from_deg, wind_speed_ms, one row for each level. Between its levels, however far apart, temperature "
-            "is linear in the logarithm of pressure, pressure follows by the hydrostatic equation and wind is linear in "
-            "height. Above and below them the standard atmosphere goes on.",
+            "is linear in the logarithm of pressure, pressure follows by the hydrostatic equation and wind is linear "
+            "in height. Above and below them the standard atmosphere goes on.",
         ),
     ] = None,
     gnss_stream: Annotated[
