@@ -38,6 +38,7 @@ CARD_TEST = const(6)
 AIRBORNE = const(7)
 MEMORY = const(8)
 INTRODUCE = const(9)
+BUS_SCAN = const(10)
 
 DONE = const(0)
 BUSY = const(1)
@@ -95,6 +96,7 @@ COMMANDS = (
     (AIRBORNE, "airborne", (), ("wanted", "read_back", "confirmed", "protocol")),
     (MEMORY, "memory", (), ("free", "used", "free_after_collect", "collect_us")),
     (INTRODUCE, "introduce", (), ()),
+    (BUS_SCAN, "bus_scan", (), ("at_00", "at_20", "at_40", "at_60")),
 )
 
 

@@ -11,6 +11,10 @@ _SIGNAL_MS_MAX = const(30000)
 _HALF_MS_MIN = const(20)
 _ASK_MS = const(4000)  # a receiver answers within a second, and is asked twice
 _WATCH = const(6)  # the step of gnss_setup.py in which it only looks now and then
+_ADDRESS_FIRST = const(0x08)  # UM10204, 3.1.12: what is below and above is reserved
+_ADDRESS_LAST = const(0x77)
+_ADDRESSES_A_TURN = const(8)
+_ETIMEDOUT = const(110)
 
 
 class Orders:
@@ -21,6 +25,8 @@ class Orders:
         self._board = board
         self._card_test = None
         self._asked_ms = -1  # since when the receiver's mode is being read back; -1: it is not
+        self._address = 0  # of the I2C bus that is tried next; 0: none
+        self._found = [0, 0, 0, 0]
         self._pin = None  # blinking or sounding
         self._pin_until_ms = 0
         self._pin_half_ms = 0
@@ -49,6 +55,10 @@ class Orders:
             self.status = link.MISSING
         elif code == link.AIRBORNE:
             return self._ask_receiver(now_ms)
+        elif code == link.BUS_SCAN:
+            self._address = _ADDRESS_FIRST
+            self._found = [0, 0, 0, 0]
+            return False
         else:
             self.status = link.UNKNOWN
         return True
@@ -65,6 +75,8 @@ class Orders:
             self.status = link.FAILED if test.failed else link.DONE
             self.answer = test.results()
             return True
+        if self._address:
+            return self._scan()
         if self._asked_ms < 0:
             return False
         if self._computer.gnss.receiver.setup.model_read < 0 and now_ms - self._asked_ms < _ASK_MS:
@@ -75,7 +87,7 @@ class Orders:
 
     def is_idle(self) -> bool:
         """True if the next turn may be a while away."""
-        return self._card_test is None
+        return self._card_test is None and not self._address
 
     def end(self) -> None:
         """Nothing blinks or sounds any more."""
@@ -100,6 +112,26 @@ class Orders:
             self._pin = None
             return
         self._pin(1 - ((now_ms - self._pin_from_ms) // self._pin_half_ms & 1))
+
+    def _scan(self):
+        """Call some more addresses of the I2C bus: who is there acknowledges its address and hears nothing more."""
+        for _ in range(_ADDRESSES_A_TURN):
+            address = self._address
+            try:
+                self._board.i2c.writeto(address, b"")
+                self._found[address >> 5] |= 1 << (address & 31)
+            except OSError as error:
+                if error.args and error.args[0] == _ETIMEDOUT:  # a line is held down
+                    self._address = 0
+                    self.status = link.FAILED
+                    return True
+            self._address += 1
+            if address == _ADDRESS_LAST:
+                self._address = 0
+                a, b, c, d = [word - ((word >> 31) << 32) for word in self._found]  # as signed numbers
+                self.answer = (a, b, c, d)
+                return True
+        return False
 
     def _ask_receiver(self, now_ms):
         setup = self._computer.gnss.receiver.setup

@@ -17,8 +17,8 @@ CARD_TEST_SECTORS = 64
 # Orders of the bench and when in the run they are given: early enough to be answered, late enough not to disturb the
 # first look. Shares of the whole.
 _ORDERS: tuple[tuple[float, str, dict], ...] = (
-    (0.0, "introduce", {}), (0.55, "card_test", {"sectors": CARD_TEST_SECTORS}), (0.8, "memory", {}),
-           (0.85, "airborne", {}))  # fmt: skip
+    (0.0, "introduce", {}), (0.05, "bus_scan", {}), (0.55, "card_test", {"sectors": CARD_TEST_SECTORS}),
+    (0.8, "memory", {}), (0.85, "airborne", {}))  # fmt: skip
 
 
 class Session:

@@ -151,7 +151,8 @@ def _of_wires():
         BenchFault("SDA and SCL swapped", Run(faults=both), "I2C bus", NO_GO, ("SDA and SCL are swapped",)),
         BenchFault(
             "wrong address in the settings", Run(settings={"pressure_address": 0x76}), "barometer answers", NO_GO,
-            ("nothing answers at 0x76", "pressure_address", "current sensor on the same wires answers"),
+            ("nothing answers at 0x76; something does at 0x77", "pressure_address",
+             "current sensor on the same wires answers"),
         ),
         BenchFault(
             "another kind of chip in its place",

@@ -10,7 +10,7 @@ from ground.bench.finding import NO_GO, NOT_CHECKED, OK, WARNING, Finding
 from ground.bench.judge import judge
 from ground.bench.parts import SILENT, find_parts
 from ground.decode.table import words
-from tests.bench_checks.bench_runs import run_bench
+from tests.bench_checks.bench_runs import Run, run_bench
 
 
 @pytest.fixture(scope="module")
@@ -152,3 +152,25 @@ def test_finding_without_advice_is_refused():
         Finding("card", "card", NO_GO, "x", "y")
     with pytest.raises(ValueError, match="none of"):
         Finding("card", "card", "perhaps")
+
+
+def _scanned(evidence, *addresses, status="done"):
+    words = [sum(1 << (address & 31) for address in addresses if address >> 5 == n) for n in range(4)]
+    reply = dict(zip(("at_00", "at_20", "at_40", "at_60"), (word - (word >> 31 << 32) for word in words), strict=True))
+    return replace(evidence, replies=evidence.replies | {"bus_scan": reply | {"status": status, "t_ms": 0}})
+
+
+def test_what_answers_at_an_address_that_the_settings_do_not_name_is_told_beside_what_does_not():
+    silent = run_bench(Run(settings={"pressure_address": 0x76}))
+    told = _finding(_scanned(silent, 0x40, 0x5F), "barometer answers").measured
+    assert told == "nothing answers at 0x76; something does at 0x5F, of which the settings know nothing"
+    failed = _scanned(silent, 0x40, 0x5F, status="failed")
+    for evidence in (_scanned(silent, 0x40), failed, replace(silent, replies={})):
+        assert _finding(evidence, "barometer answers").measured == "nothing answers at 0x76"
+
+
+def test_chips_that_are_all_at_other_addresses_are_no_dead_bus():
+    silent = run_bench(Run(settings={"pressure_address": 0x76, "panel_address": 0x41}))
+    names = [one.name for one in judge(_scanned(silent, 0x40, 0x77)).of(NO_GO)]
+    assert "I2C bus" not in names and {"barometer answers", "panel's current sensor answers"} <= set(names)
+    assert "I2C bus" in [one.name for one in judge(_scanned(silent)).of(NO_GO)]

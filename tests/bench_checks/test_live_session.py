@@ -46,7 +46,7 @@ def test_healthy_board_is_go(healthy):
 
 
 def test_board_was_asked_what_only_it_can_find_out(healthy):
-    assert {"introduce", "card_test", "memory", "airborne"} <= set(healthy.replies)
+    assert {"introduce", "card_test", "memory", "airborne", "bus_scan"} <= set(healthy.replies)
     assert healthy.replies["card_test"]["sectors_good"] == healthy.replies["card_test"]["sectors"] > 0
     card = next(one for one in judge(healthy).findings if one.name == "card write and read-back")
     assert f"{healthy.replies['card_test']['sectors_good']} more read back the same" in card.measured

@@ -39,6 +39,7 @@ def session(tmp_path_factory):
         "memory": board.command("memory"),
         "card_test": board.command("card_test", sectors=40),
         "airborne": board.command("airborne"),
+        "bus_scan": board.command("bus_scan"),
     }
     board.board.unplug()
     until = time.monotonic() + 10
@@ -145,6 +146,9 @@ def test_commands_are_answered(session):
     assert replies["airborne"]["wanted"] == replies["airborne"]["read_back"] == 6
     assert replies["airborne"]["confirmed"] == 1
     assert replies["memory"]["free"] > 0
+    words = [replies["bus_scan"][name] for name in ("at_00", "at_20", "at_40", "at_60")]
+    there = [32 * n + bit for n, word in enumerate(words) for bit in range(32) if word >> bit & 1]
+    assert there == [0x40, 0x77]  # panel's current sensor and barometer
 
 
 @pytest.mark.filterwarnings("ignore")  # of the library that reads the card

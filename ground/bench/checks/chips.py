@@ -29,12 +29,25 @@ def check(evidence, parts):
     findings = []
     for bus, describe in ((I2C, _i2c_silent), (ONE_WIRE, _one_wire_silent)):
         mine = [part for part in parts.values() if part.bus == bus]
-        if len(mine) >= 2 and all(part.state in (SILENT, LOST) for part in mine):
+        is_dead = len(mine) >= 2 and all(part.state in (SILENT, LOST) for part in mine)
+        if is_dead and not (bus == I2C and _strangers(evidence, parts)):
             findings.append(describe(evidence, mine))
             findings += [_covered(part, bus) for part in mine]
         else:
-            findings += [_one(evidence, part, mine) for part in mine]
+            strangers = _strangers(evidence, parts)
+            findings += [_one(evidence, part, mine, strangers) for part in mine]
     return findings
+
+
+def _strangers(evidence, parts):
+    """Addresses of the I2C bus at which something answers that the settings do not name, in words; empty if none."""
+    reply = evidence.replies.get("bus_scan", {})
+    words = [reply.get(name) for name in ("at_00", "at_20", "at_40", "at_60")]
+    if reply.get("status") != "done" or not all(isinstance(word, int) for word in words):
+        return ""
+    there = {32 * n + bit for n, word in enumerate(words) for bit in range(32) if word >> bit & 1}
+    named = {int(part.address, 16) for part in parts.values() if part.bus == I2C}
+    return " and ".join(f"0x{address:02X}" for address in sorted(there - named))
 
 
 def _name(part):
@@ -74,7 +87,7 @@ def _one_wire_silent(evidence, mine):
     )  # fmt: skip
 
 
-def _one(evidence, part, neighbours):
+def _one(evidence, part, neighbours, strangers):
     expected = (
         f"{part.chip.upper()} at {part.address}" if part.bus == I2C else f"{part.chip.upper()}, code {part.address}"
     )
@@ -118,13 +131,21 @@ def _one(evidence, part, neighbours):
             f"{_OFF_FIRST}Check its three wires. If it is a new thermometer, its code is another one: empty "
             f"probe_{part.key}_rom in the settings, or write the new code there.",
         )  # fmt: skip
-    return _silent_on_i2c(part, expected, beside)
+    return _silent_on_i2c(part, expected, beside, strangers)
 
 
-def _silent_on_i2c(part, expected, beside):
+def _silent_on_i2c(part, expected, beside, strangers):
     key = _ADDRESS_KEYS.get(part.key, f"probe_{part.key}_address")
     hint = _ADDRESS_HINTS.get(part.chip, "")
     auto = ' or set pressure_chip = "auto", which looks at both addresses' if part.key == "barometer" else ""
+    if strangers:
+        return Finding(
+            SUBJECT, _name(part), NO_GO,
+            f"nothing answers at {part.address}; something does at {strangers}, of which the settings know nothing",
+            expected, f"A part is on the bus at another address.{beside} Most likely it is this one.",
+            f"{hint}: if it is the part at {strangers}, write that address as {key} into the settings{auto}. If not: "
+            f"{_OFF_FIRST[0].lower()}{_OFF_FIRST[1:]}Then check this part's four wires.",
+        )  # fmt: skip
     return Finding(
         SUBJECT, _name(part), NO_GO, f"nothing answers at {part.address}", expected,
         f"Nobody answers at the address of the settings.{beside} So it is the address, or this part's own wires.",

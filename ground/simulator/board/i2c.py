@@ -92,7 +92,8 @@ class I2C:
 
     def writeto(self, address, buf, stop=True):
         chip = self._address(address, len(buf) + 1)
-        chip.write(buf)
+        if buf:  # else it acknowledges its address and that is all
+            chip.write(buf)
         return len(buf)
 
     def readfrom_into(self, address, buf, stop=True):
