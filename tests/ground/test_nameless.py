@@ -12,6 +12,7 @@ from ground.decode.salvage import nameless
 from ground.decode.salvage.sources import NothingThere, open_source
 from shared_protocol.crc import frame_salt
 from tests.ground import hurt_cards
+from tests.ground.log_maker import LogMaker, flight_profile, log_flight
 from tests.ground.test_decode_sources import make_log
 from tests.property import damager
 
@@ -161,3 +162,25 @@ def test_log_without_headers_in_a_folder_is_taken_too(tmp_path):
 def test_the_more_candidates_the_more_frames_have_to_agree():
     """Two in a row of the table of chances in the file, worked out by hand with logarithms of base 10."""
     assert [nameless._enough(count) for count in (100, 30_000, 1_000_000, 100_000_000)] == [4, 4, 6, 10]
+
+
+@pytest.mark.parametrize("change", [(b"\r", b"\n"), (b"A", b"a"), (b"\0", b" "), (b"\0", b"?")])
+@pytest.mark.parametrize("share", [0.3, 0.62, 1.0])
+def test_a_byte_that_a_terminal_replaced_everywhere_makes_no_boots(change, share, tmp_path):
+    """Runs of hundreds of frames have it in their number or time, so they agree on a wrong salt, side by side."""
+    log = log_flight(LogMaker(log_id=LOG_ID), flight_profile(top_m=900.0))
+    frames = frames_only(log)
+    raw = frames[: int(len(frames) * share)].replace(*change)
+    (tmp_path / "capture.bin").write_bytes(raw)
+    there = hurt_cards.frames_there(tmp_path / "capture.bin", [(LOG_ID, 1)])
+    if len(there) < 4:
+        with pytest.raises(NothingThere):
+            open_source(tmp_path / "capture.bin")
+    else:
+        recovered = hurt_cards.frames_recovered(tmp_path / "capture.bin")[1]
+        assert {frame[2:] for frame in recovered} == {frame[2:] for frame in there}
+
+
+def test_boots_of_a_log_never_differ_as_by_one_wrong_byte():
+    shares = nameless._boots_share()
+    assert not any(nameless._one_byte_apart(share, np.delete(shares, boot)) for boot, share in enumerate(shares))

@@ -7,27 +7,32 @@ n^k / (k! x 2^(32 (k - 1))) cases; k is the lowest number for which that is belo
 30 000 candidates, 6 of a million, 10 of a hundred million.
 
 But errors repeat themselves, and chance does not count them: two frames with the same bit wrong at the same place give
-the same wrong salt, and among a million frames with one bit error in a thousand hundreds do. What tells them apart is
-where they lie. The frames of a boot stand beside each other; equal errors are strewn among the frames of a boot, which
-are more (with p the rate of bit errors, a boot has 1 / p times as many whole frames as frames with a certain bit wrong).
-So of the groups with the same salt, the largest first, one is believed if half of its frames have three others of it
-among the sixteen around them, or if it does not lie across a group that is believed already: 16 frames of which one in
-1 500 is of the group (p = 1e-3) hold three others in one of 5 million cases.
+the same wrong salt, and among a million frames with one bit error in a thousand hundreds do; so do all whose number or
+time holds a byte that a terminal replaced. What tells them apart is where they lie. The frames of a boot stand beside
+each other; equal errors are strewn among the frames of a boot, which are more (with p the rate of bit errors, a boot
+has 1 / p times as many whole frames as frames with a certain bit wrong). So the groups with the same salt are judged in
+order of size, and one that lies across a group believed before is not believed, unless half of its frames have three
+others of it among the sixteen around them (16 frames of which one in 1 500 is of the group, p = 1e-3, hold three others
+in one of 5 million cases) and its log and boot are written somewhere as well. If they are not, it may also not differ
+from a larger group as it would by one byte replaced everywhere, and not begin after six days: zeros that were replaced
+make every time as late.
 
 A salt is the CRC of the log's id and the boot's number. What is left of hurt headers says both in most cases; a pair
-that gives the salt is the right one but for one chance in 2^32. So is a log named elsewhere in the source, if a boot
-below 1000 of it gives the salt. Where nothing is left, only the differences of boots can be known (CRC is linear:
-another id with other boots gives the same salts), so the numbers are a guess: such that boots rise as they lie, as low
-as can be. That is good enough to tell logs apart and to join their boots.
+that stands there twice and gives the salt is the right one but for one chance in 2^32. So is a log named elsewhere in
+the source, if a boot below 1000 of it gives the salt. Where nothing is left, only the differences of boots can be known
+(CRC is linear: another id with other boots gives the same salts), so the numbers are a guess: such that boots rise as
+they lie, as low as can be. That is good enough to tell logs apart and to join their boots.
 """
 
+from collections import Counter
 from dataclasses import dataclass
+from functools import lru_cache
 from math import lgamma, log
 
 import numpy as np
 
 from ground.decode.frames import crc_tables, frame_check
-from ground.decode.frames.wire import HEADER_KIND, KIND_SIZES, SECTOR_SIZE, kind_of_pair, row_view, rows_at
+from ground.decode.frames.wire import HEADER_KIND, KIND_SIZES, SECTOR_SIZE, SIZE_MAX, kind_of_pair, row_view, rows_at
 from ground.decode.salvage.carve import SLICE, likely
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import CRC_SIZE, PREFIX_SIZE
@@ -39,7 +44,10 @@ _BESIDE_MIN = 3  # of them with its salt: it is in its place
 _BOOTS_MAX = 1000  # power-ups of one board that are thought of
 _BOOTS_MOST = 64  # of one source, those with the most frames: a file made to be slow could hold a million
 _GROUPS_MOST = 1 << 14  # that are looked at, likewise
+_LATE_MS = 1 << 29  # six days after power-up
+_LARGER_MOST = 256  # groups that one is held against
 _SEQ_AT = 4
+_SEEN = np.dtype([("salt", "<u4"), ("t_ms", "<u4"), ("stamp", "<u8")])
 
 
 @dataclass(frozen=True)
@@ -61,31 +69,28 @@ def boots(buffers, known=()):
         Log id and boot that headers elsewhere name: frames of theirs are no news.
     """
     known = sorted(set(known))
-    pairs, salts, stamps = set(), [np.empty(0, np.uint32)], [np.empty(0, np.uint64)]
+    pairs, seen = Counter(), [np.empty(0, _SEEN)]
     for data in buffers:
         slices = range(0, len(data), SLICE)
         at = np.concatenate([likely(data, begin, min(begin + SLICE, len(data))) for begin in slices])
         kinds = kind_of_pair()[data[at + 2] | data[at + 3].astype(np.uint16) << 8]
         inside = at + KIND_SIZES[kinds] <= len(data)
         at, kinds = at[inside], kinds[inside]
-        pairs |= _pairs_named(data, at[kinds == HEADER_KIND])
-        at, kinds = at[kinds != HEADER_KIND], kinds[kinds != HEADER_KIND]
-        salts.append(_salts(data, at, kinds))
-        stamps.append(_stamps(data, at))
-    explained = [frame_salt(*pair) for pair in known]
-    found = _believed(_once(np.concatenate(salts), np.concatenate(stamps)), explained)
-    named = {frame_salt(*pair): Boot(*pair, guessed=False) for pair in pairs if frame_salt(*pair) in found}
+        pairs.update(_pairs_named(data, at[kinds == HEADER_KIND]))
+        seen.append(_seen(data, at[kinds != HEADER_KIND], kinds[kinds != HEADER_KIND]))
+    written = {frame_salt(*pair): pair for pair, count in pairs.items() if count > 1}
     for log_id in dict.fromkeys(log_id for log_id, _boot in known):
-        named |= {salt: Boot(log_id, boot, guessed=False) for salt, boot in _of_log(log_id, found) if salt not in named}
-    guesses = _guesses([salt for salt in found if salt not in named])
-    return sorted([*named.values(), *guesses], key=lambda one: (one.log_id, one.boot))
+        written |= {salt: (log_id, boot) for boot, salt in enumerate(_salts_of_log(log_id))}
+    found = _believed(_once(np.concatenate(seen)), [frame_salt(*pair) for pair in known], written)
+    named = [Boot(*written[salt], guessed=False) for salt in found if salt in written]
+    guesses = _guesses([salt for salt in found if salt not in written])
+    return sorted([*named, *guesses], key=lambda one: (one.log_id, one.boot))
 
 
-def _once(salts, stamps):
-    """The salts of different frames, in the order in which they lie: a frame that is there twice proves nothing."""
-    # number and time in 32 bits: two frames that share them count as one, which is on the safe side
-    keys = salts.astype(np.uint64) << np.uint64(32) | stamps
-    return salts[np.sort(np.unique(keys, return_index=True)[1])]
+def _once(seen):
+    """Different frames in the order in which they lie: one that is there twice proves nothing."""
+    # number and time are in 32 bits: two frames that share them count as one, which is on the safe side
+    return seen[np.sort(np.unique(seen["stamp"], return_index=True)[1])]
 
 
 def _enough(count):
@@ -96,25 +101,52 @@ def _enough(count):
     return k
 
 
-def _believed(salts, explained):
-    """Salts that are those of boots, apart from the explained ones, in the order in which they lie; list of int."""
-    values, numbers, counts = np.unique(salts, return_inverse=True, return_counts=True)
-    is_known = np.isin(values, np.array(explained, dtype=np.uint32))
-    often = np.flatnonzero((counts >= _enough(len(salts))) | is_known)
+def _believed(seen, known, written):
+    """Salts that are those of boots, apart from the known ones, in the order in which they lie; list of int.
+
+    `written`: salts of logs and boots whose numbers stand somewhere.
+    """
+    values, numbers, counts = np.unique(seen["salt"], return_inverse=True, return_counts=True)
+    is_known = np.isin(values, np.array(known, dtype=np.uint32))
+    often = np.flatnonzero((counts >= _enough(len(seen))) | is_known)
     often = often[np.lexsort((-counts[often], ~is_known[often]))][:_GROUPS_MOST]
-    in_place = np.bincount(numbers, weights=_beside(salts) >= _BESIDE_MIN, minlength=len(values))
-    first, last = np.full(len(values), len(salts)), np.zeros(len(values), dtype=np.int64)
-    np.minimum.at(first, numbers, np.arange(len(salts)))
-    np.maximum.at(last, numbers, np.arange(len(salts)))
+    in_place = np.bincount(numbers, weights=_beside(seen["salt"]) >= _BESIDE_MIN, minlength=len(values))
+    first, last = np.full(len(values), len(seen)), np.zeros(len(values), dtype=np.int64)
+    np.minimum.at(first, numbers, np.arange(len(seen)))
+    np.maximum.at(last, numbers, np.arange(len(seen)))
+    earliest = np.full(len(values), 0xFFFFFFFF, dtype=np.uint32)
+    np.minimum.at(earliest, numbers, seen["t_ms"])
     taken, found = [], []
-    for n in often.tolist():
-        across = any(first[n] <= last[m] and last[n] >= first[m] for m in taken)
-        if is_known[n] or 2 * in_place[n] >= counts[n] or not across:
-            taken.append(n)
-            found += [n] * (not is_known[n])
+    for place, n in enumerate(often.tolist()):
+        if not is_known[n]:
+            across = any(first[n] <= last[m] and last[n] >= first[m] for m in taken)
+            if int(values[n]) in written:
+                believed = not across or 2 * in_place[n] >= counts[n]
+            else:
+                larger = values[often[:place][:_LARGER_MOST]]
+                believed = not across and earliest[n] < _LATE_MS and not _one_byte_apart(values[n], larger)
+            if not believed:
+                continue
+            found.append(n)
+        taken.append(n)
         if len(found) == _BOOTS_MOST:
             break
     return [int(values[n]) for n in sorted(found, key=lambda n: first[n])]
+
+
+def _one_byte_apart(salt, others):
+    """Whether a salt is what another becomes in frames that all have the same byte wrong at the same place."""
+    return bool(np.isin(others ^ salt, _one_byte_wrong()).any())
+
+
+@lru_cache(maxsize=1)
+def _one_byte_wrong():
+    """What each wrong byte at each place of a frame makes of its salt; uint32."""
+    change, changes = crc_tables.byte_table(0)[1:], []
+    for _ in range(SIZE_MAX):
+        change = crc_tables.retreat(change, 1)
+        changes.append(change)
+    return np.concatenate(changes)
 
 
 def _beside(salts):
@@ -127,30 +159,27 @@ def _beside(salts):
     return counts
 
 
-def _salts(data, starts, kinds):
-    """Salt that each of what looks like data frames gives; uint32."""
-    salts = np.empty(len(starts), dtype=np.uint32)
+def _seen(data, starts, kinds):
+    """Salt, time, and salt with number and time in one word, of what looks like data frames; _SEEN."""
+    seen = np.empty(len(starts), dtype=_SEEN)
+    if len(starts) == 0:
+        return seen
     syndromes = frame_check.syndromes(data, starts, kinds)
     for kind in np.unique(kinds).tolist():
         mine = kinds == kind
-        salts[mine] = crc_tables.retreat(syndromes[mine], int(KIND_SIZES[kind]) - CRC_SIZE)
-    return salts
-
-
-def _stamps(data, starts):
-    """Number and time of the same, mixed into 32 bits; uint64."""
-    if len(starts) == 0:
-        return np.empty(0, np.uint64)
+        seen["salt"][mine] = crc_tables.retreat(syndromes[mine], int(KIND_SIZES[kind]) - CRC_SIZE)
     both = row_view(data, 6)[starts + _SEQ_AT].view(np.dtype([("seq", "<u2"), ("t_ms", "<u4")]))
-    return (both["t_ms"] ^ both["seq"].astype(np.uint32) << 16).astype(np.uint64)
+    seen["t_ms"] = both["t_ms"]
+    seen["stamp"] = seen["salt"].astype(np.uint64) << np.uint64(32) | (both["t_ms"] ^ both["seq"].astype("u4") << 16)
+    return seen
 
 
 def _pairs_named(data, marks):
     """(log id, boot) that stand where hurt headers may have been: at sector marks and at the beginnings of blocks."""
-    pairs = {tuple(pair) for pair in rows_at(data, marks + PREFIX_SIZE, 8).view("<u4").tolist()}
+    off_blocks = marks[marks % SECTOR_SIZE != 0]
     whole = data[: len(data) // SECTOR_SIZE * SECTOR_SIZE].reshape(-1, SECTOR_SIZE)
-    named = np.unique(np.ascontiguousarray(whole[:, PREFIX_SIZE : PREFIX_SIZE + 8]).view("<u8"))
-    return pairs | {(value & 0xFFFFFFFF, value >> 32) for value in named.tolist()}
+    named = np.ascontiguousarray(whole[:, PREFIX_SIZE : PREFIX_SIZE + 8]).view("<u4")
+    return map(tuple, np.concatenate([named, rows_at(data, off_blocks + PREFIX_SIZE, 8).view("<u4")]).tolist())
 
 
 def _boots_share():
@@ -158,10 +187,9 @@ def _boots_share():
     return np.array([frame_salt(0, boot) for boot in range(_BOOTS_MAX)], dtype=np.uint32)
 
 
-def _of_log(log_id, salts):
-    """(salt, boot) of those of some salts that a boot of a known log gives."""
-    own = {frame_salt(log_id, 0) ^ frame_salt(0, 0) ^ share: boot for boot, share in enumerate(_boots_share().tolist())}
-    return [(salt, own[salt]) for salt in salts if salt in own]
+def _salts_of_log(log_id):
+    """Salts of the boots of a log, from boot 0."""
+    return (_boots_share() ^ np.uint32(frame_salt(log_id, 0) ^ frame_salt(0, 0))).tolist()
 
 
 def _guesses(salts):
