@@ -5,11 +5,12 @@ from dataclasses import replace
 
 import pytest
 
+from ground.bench.finding import NO_GO
 from ground.bench.judge import judge
 from ground.cli import run
 from ground.decode import decode
 from ground.simulator.flight import fly
-from tests.bench_checks.bench_runs import bench_world, raw_scenario, run_bench
+from tests.bench_checks.bench_runs import Run, bench_world, raw_scenario, run_bench
 
 
 def _said(capsys):
@@ -67,6 +68,12 @@ def test_simulated_board_is_not_asked_for_the_settings_file_it_was_started_with(
         found[simulated] = next(one for one in judge(evidence).findings if one.name == "settings on the board")
     assert "started with the settings" in found[True].why and not found[True].do
     assert "--settings FILE" in found[False].do
+
+
+def test_box_on_usb_with_its_switch_off_is_told_to_switch_it_on():
+    dark = judge(run_bench(Run(columns={"battery_v": 0.0})))
+    told = next(one for one in dark.findings if one.name == "battery charge")
+    assert told.verdict == NO_GO and "its switch is off" in told.why and told.do.startswith("Switch it on.")
 
 
 def test_cold_run_is_judged_from_its_card(tmp_path, capsys):

@@ -34,9 +34,10 @@ def _no_divider(evidence, count):
         return skipped(SUBJECT, CHARGE, "the board has not reported its health yet", "Let it run for ten seconds more.")
     return Finding(
         SUBJECT, CHARGE, NO_GO, "the divider reads nothing", "the battery's voltage",
-        "The pin sees no battery: it is not connected, its fuse is gone, or the divider's upper resistor is open.",
-        f"Measure at the battery, then at GPIO {evidence.settings.battery_pin}: about half of it, and never more than "
-        "3.3 V.",
+        "The pin sees no battery: its switch is off, it is not connected, its fuse is gone, or the divider's upper "
+        "resistor is open.",
+        "Switch it on. Still nothing: measure at the battery, then at GPIO "
+        f"{evidence.settings.battery_pin}: about half of it, and never more than 3.3 V.",
     )  # fmt: skip
 
 
