@@ -184,3 +184,24 @@ def test_a_byte_that_a_terminal_replaced_everywhere_makes_no_boots(change, share
 def test_boots_of_a_log_never_differ_as_by_one_wrong_byte():
     shares = nameless._boots_share()
     assert not any(nameless._one_byte_apart(share, np.delete(shares, boot)) for boot, share in enumerate(shares))
+
+
+@pytest.mark.parametrize(
+    ("places", "written", "believed"),
+    [
+        (range(100, 300, 20), True, False),  # strewn, as equal errors are
+        (range(100, 110), True, True),  # a piece of another boot between two of the first
+        (range(100, 110), False, False),
+        (range(300, 310), False, True),
+    ],
+)
+def test_frames_across_a_larger_boot_are_one_of_their_own_only_if_they_lie_together_and_are_named(
+    places, written, believed
+):
+    mine, other = frame_salt(LOG_ID, 7), frame_salt(LOG_ID, 7) ^ 0x13579BDF
+    seen = np.zeros(310, dtype=nameless._SEEN)
+    seen["salt"][:300] = mine
+    seen["salt"][300:] = np.arange(10)
+    seen["salt"][list(places)] = other
+    found = nameless._believed(seen, [], {other: (8, 1)} if written else {})
+    assert found == ([mine, other] if believed else [mine])
