@@ -133,4 +133,5 @@ def live_state(evidence, judgement, since_poll_s=0.0, link=""):
         "passed": [one.name for one in judgement.of(OK)],
         "board_s": round(evidence.last_ms / 1000.0, 1),
         "link": link,
+        "simulated": evidence.simulated,
     }

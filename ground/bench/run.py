@@ -83,7 +83,7 @@ def run_bench(port, settings_file, plan_file, answers, out, *, seconds, view, as
         evidence = session.evidence
     judgement = judge(evidence)
     points = _points(evidence, calibrate, out)
-    _tell(judgement)
+    _tell(judgement, facts["simulated"])
     record = make_record(evidence, judgement, made_utc=_now(), board=facts, points=points, settings_file=settings_file)
     _keep(record, out)
     for calibration in calibrations_of(points):
@@ -105,7 +105,7 @@ def run_cold(source, settings_file, plan_file, out):
         load_plan(plan_file) if plan_file else Plan(),
     )
     judgement = judge_cold(evidence, account)
-    _tell(judgement)
+    _tell(judgement, bool(account.get("simulated")))
     facts = {
         "id": _newest(evidence, "board_id"), "firmware": _newest(evidence, "firmware"), "build": None,
         "micropython": None, "machine": None, "settings_crc": _newest(evidence, "settings_crc"),
@@ -174,7 +174,7 @@ def _run_until_stopped(session, show):
 
 def _picture(session, width):
     left_s = session.seconds * (1 - session.share)
-    header = f"Bench, {left_s:.0f} s to go"
+    header = f"Bench{', simulated board' if session.evidence.simulated else ''}, {left_s:.0f} s to go"
     if not session.board.is_connected:
         header = "Bench: waiting for the board, its cable is out"
     footer = "Ctrl-C ends early. Cover the panel before you change a wire: in light no switch turns it off."
@@ -196,7 +196,7 @@ def _points(evidence, calibrate, out):
     return points + [make_point(evidence, quantity, _now()) for quantity in calibrate]
 
 
-def _tell(judgement):
+def _tell(judgement, simulated):
     """The reasons, what was left out, and last the verdict, where the eye is."""
     for line in finding_lines(judgement):
         say(line)
@@ -205,6 +205,8 @@ def _tell(judgement):
         say(line)
     if len(left_out) > _OPEN_LINES_MAX:
         say(f"{NOT_CHECKED}  {len(left_out) - _OPEN_LINES_MAX} more, see the record")
+    if simulated:
+        say("The board was simulated: this says nothing about a real one.")
     say(judgement.sentence)
 
 

@@ -81,6 +81,7 @@ def test_cold_run_is_judged_from_its_card(tmp_path, capsys):
     fly(scenario, tmp_path, world=replace(bench_world(), scenario=scenario), stop_after_s=60.0)
     assert run(["bench", "--cold", str(tmp_path / "card.img"), "-o", str(tmp_path / "bench")]) == 0
     out = capsys.readouterr().out
+    assert "The board was simulated: this says nothing about a real one." in out
     assert "warning  long and cold enough: 0.0 hours" in out and "battery in the cold" in out
     record = json.loads((tmp_path / "bench" / "bench.json").read_text(encoding="utf-8"))
     assert record["kind_of_run"] == "cold run" and len(record["board"]["id"]) == 16

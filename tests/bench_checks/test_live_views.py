@@ -91,6 +91,11 @@ def test_state_of_the_page_is_plain_json_without_holes(evidence):
     assert all(row["text"] for row in again["rows"])
 
 
+def test_state_of_the_page_says_whether_the_board_is_simulated(evidence):
+    told = [live_state(replace(evidence, simulated=one), judge(evidence))["simulated"] for one in (True, False)]
+    assert told == [True, False]
+
+
 def test_first_seconds_give_no_verdict(evidence):
     """A part that has not begun to speak is no fault of it yet."""
     first = replace(evidence, tables={

@@ -74,6 +74,7 @@ def test_page_moves_and_asks_nobody_else(chromium, evidence):
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.goto(server.url)
         page.wait_for_selector("#reading-panel_v .plot")
+        assert page.is_visible("#simulated")
         seen, plots = set(), set()
         for _ in range(60):
             seen.add(page.inner_text("#reading-pressure .number"))

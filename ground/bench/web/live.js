@@ -101,6 +101,7 @@ function show(state) {
   document.title = `${state.verdict || "listening"}, bench`;
   byId("sentence").textContent = state.sentence;
   byId("link").textContent = state.link;
+  byId("simulated").hidden = !state.simulated;
   showFindings(state.findings);
   state.rows.forEach(showRow);
 }
