@@ -1,6 +1,7 @@
 """What a terminal did to a log on its way into a file is undone byte for byte, and said; nothing else is touched."""
 
 import base64
+import codecs
 
 import numpy as np
 import pytest
@@ -37,7 +38,19 @@ def address_and_text(raw):
     return "\n".join(f"{n * 16:08x}  {line.hex(' ')}  |Wait for it.|" for n, line in enumerate(lines)).encode()
 
 
-CHANGES = [text_mode, utf8, lambda raw: utf8(text_mode(raw)), after_a_greeting, with_a_line_of_the_terminals_own]
+def console(page, encoding):
+    """As a console of that code page saves what a program writes; bytes without a character keep their number."""
+
+    def change(raw):
+        text = "".join(bytes([byte]).decode(page, "ignore") or chr(byte) for byte in raw)
+        return codecs.BOM_UTF16_LE * (encoding == "utf-16-le") + text.encode(encoding)
+
+    return change
+
+
+CONSOLES = [console(page, code) for page in ("cp1252", "cp437", "cp850") for code in ("utf-8", "utf-16-le")]
+CONSOLES += [console("latin-1", "utf-16-be"), lambda raw: console("cp437", "utf-16-le")(text_mode(raw))]
+CHANGES = [*CONSOLES, text_mode, utf8, lambda raw: utf8(text_mode(raw)), after_a_greeting, with_a_line_of_the_terminals_own]
 
 
 @pytest.mark.parametrize("change", CHANGES)

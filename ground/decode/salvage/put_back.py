@@ -1,19 +1,25 @@
 """A log or capture that a terminal or a text mode changed on its way into a file, put back byte for byte.
 
 Two changes are common and can be undone without loss: each line feed became carriage return and line feed (MicroPython
-does so to whatever goes through print, and so do text modes), and each byte above 127 became two (saved as UTF-8). The
-first may have begun or ended in the middle. What was thrown away on the way, bytes 11 and 13 or every eighth bit, is
-lost.
+does so to whatever goes through print, and so do text modes), and bytes were taken for text and saved as UTF-8 or UTF-16
+(code_pages.py). The first may have begun or ended in the middle. What was thrown away on the way, bytes 11 and 13 or
+every eighth bit, is lost.
 """
 
 from typing import NamedTuple
 
 import numpy as np
 
-_HEAD = 1 << 20  # bytes that tell whether the rest is UTF-8
+from ground.decode.salvage.code_pages import bytes_of_text
+
 _FEEDS_MIN = 50  # line feeds; in bytes by chance one of 256 has a carriage return before it
 _STRAYS = 100  # one line feed of so many may be without one: what a terminal adds of its own
 _AROUND = 20  # line feeds to each side of one that tell whether it was changed: half of them have to be
+_SAVED_AS = {
+    "utf-8": "each byte above 127 had become several (it was saved as UTF-8)",
+    "utf-16-le": "each byte had become two (it was saved as UTF-16)",
+    "utf-16-be": "each byte had become two (it was saved as UTF-16)",
+}
 _SAMPLES, _SAMPLE_SIZE, _SAMPLE_FEEDS = 32, 1 << 15, 16  # places that tell whether all bytes are worth a look
 
 
@@ -32,16 +38,14 @@ def put_back(data):
     ----------
     data : numpy.ndarray of uint8
     """
-    was_utf8 = _is_utf8(data[:_HEAD].tobytes())
-    if not was_utf8 and not _may_have_pairs(data):
+    from_text = bytes_of_text(data)
+    if from_text is None and not _may_have_pairs(data):
         return None
     done, everywhere = [], True
-    if was_utf8:
-        raw = _from_utf8(data.tobytes())
-        if raw is None:
-            return None
+    if from_text:
+        raw, encoding = from_text
         data = np.frombuffer(raw, dtype=np.uint8)
-        done.append("each byte above 127 had become two (it was saved as UTF-8)")
+        done.append(_SAVED_AS[encoding])
     feeds, changed = _pairs(data)
     if len(changed) >= _FEEDS_MIN:
         everywhere = (len(feeds) - len(changed)) * _STRAYS <= len(feeds)
@@ -70,21 +74,3 @@ def _pairs(data):
     first = np.maximum(np.arange(len(feeds)) - _AROUND, 0)
     last = np.minimum(np.arange(len(feeds)) + _AROUND + 1, len(feeds))
     return feeds, feeds[paired & (2 * (sums[last] - sums[first]) >= last - first)]
-
-
-def _is_utf8(head):
-    """Whether it is UTF-8 of characters below 256, some of them above 127; its last character may be cut."""
-    head = head[:-1] if head[-1:] >= b"\xc0" else head
-    if head.isascii():
-        return False
-    try:
-        return max(head.decode()) < "\u0100"
-    except UnicodeDecodeError:
-        return False
-
-
-def _from_utf8(raw):
-    try:
-        return raw.decode(errors="ignore").encode("latin-1")
-    except UnicodeEncodeError:
-        return None
