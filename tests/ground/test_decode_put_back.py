@@ -110,16 +110,35 @@ def test_bytes_that_nobody_changed_are_left_alone():
         assert put_back(np.frombuffer(raw, np.uint8)) is None
 
 
+def mailed(raw):
+    return b"Subject: the log\r\nContent-Transfer-Encoding: base64\r\n\r\n" + base64.encodebytes(raw) + b"\r\n--end--\r\n"
+
+
 @pytest.mark.parametrize(("change", "said"), [
-    (lambda raw: raw.hex(" ", 16).encode(), "hexadecimal digits, which has to be made bytes again first"),
+    (lambda raw: raw.hex().encode(), "each byte was written as two hexadecimal digits"),
+    (lambda raw: raw.hex(" ", 16).upper().encode(), "each byte was written as two hexadecimal digits"),
+    (base64.encodebytes, "the bytes were written as text (base64)"),
+    (base64.b64encode, "the bytes were written as text (base64)"),
+    (mailed, "the bytes were written as text (base64)"),
+    (lambda raw: bytes(255 - byte for byte in raw), "every bit was turned over"),
+    (lambda raw: np.packbits(np.unpackbits(np.frombuffer(raw, "u1"), bitorder="little")).tobytes(), "stood in reverse"),
+    (lambda raw: bytes(byte >> 4 | byte << 4 & 0xF0 for byte in raw), "the two halves of each byte had changed places"),
+    (lambda raw: np.frombuffer(raw, "<u2").byteswap().tobytes() + b"odd", "the two bytes of each pair had changed"),
+    (lambda raw: np.frombuffer(raw, "<u4").byteswap().tobytes(), "the bytes of each four stood in reverse order"),
+])  # fmt: skip
+def test_log_written_in_another_way_gives_every_record_and_says_so(tmp_path, change, said):
+    path = tmp_path / "log.bin"
+    path.write_bytes(change(LOG.data()))
+    assert hurt_cards.frames_recovered(path)[1] == FRAMES
+    assert any(said in note and "was undone" in note for note in decode(path, tmp_path / "out").integrity["notes"])
+
+
+@pytest.mark.parametrize(("change", "said"), [
     (address_and_text, "hexadecimal digits, which has to be made bytes again first"),
-    (base64.encodebytes, "looks like base64 text, which has to be made bytes again first"),
-    (lambda raw: bytes(255 - byte for byte in raw), "every bit is turned over; copy it again without that"),
-    (lambda raw: np.frombuffer(raw, "<u2").byteswap().tobytes(), "the two bytes of each pair have changed places"),
-    (lambda raw: np.frombuffer(raw, "<u4").byteswap().tobytes(), "the bytes of each four stand in reverse order"),
+    (lambda raw: base64.encodebytes(b"only words. " * 5000), "looks like base64 text, which has to be made bytes again first"),
     (lambda raw: bytes(byte & 0x7F for byte in raw), "lost its highest bit on a line of seven bits"),
 ])  # fmt: skip
-def test_log_written_in_another_way_is_called_what_it_looks_like(tmp_path, change, said):
+def test_log_that_cannot_be_made_bytes_again_is_called_what_it_looks_like(tmp_path, change, said):
     path = tmp_path / "log.bin"
     path.write_bytes(change(LOG.data()))
     with pytest.raises(NothingThere, match=said):

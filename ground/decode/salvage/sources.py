@@ -21,6 +21,7 @@ from ground.decode.salvage.extents import data_extents, merged, overlap, without
 from ground.decode.salvage.log_head import first_log_id, holds_header
 from ground.decode.salvage.put_back import put_back
 from ground.decode.salvage.strangers import looks_like
+from ground.decode.salvage.written_otherwise import as_it_was
 from ground.errors import InputError
 from shared_protocol.second_copy import FOLDER
 
@@ -186,12 +187,23 @@ def _carved(path, handle, size, progress):
     changed = put_back(_mapped(path)) if size <= _FLASH_MAX else None
     restored = changed and _restored(path, changed.raw, changed.change)
     if not restored:
-        return _searched(path, handle, size, progress)
+        return _searched_as_it_was(path, handle, size, progress)
     if changed.everywhere:
         return restored
     try:  # text between frames ends its lines like that by itself
         return max(_searched(path, handle, size, progress), restored, key=_frame_count)
     except NothingThere:
+        return restored
+
+
+def _searched_as_it_was(path, handle, size, progress):
+    try:
+        return _searched(path, handle, size, progress)
+    except NothingThere:
+        written = as_it_was(_mapped(path)) if size <= _FLASH_MAX else None
+        restored = written and _restored(path, *written)
+        if not restored:
+            raise
         return restored
 
 

@@ -12,38 +12,12 @@ _DIGITS_MIN = 64
 _DUMP = re.compile(rb"\s*(0x)?[0-9a-fA-F]{4,}:?(\s+[0-9a-fA-F]{2,8}){4,}")  # an address and what stands there
 _BASE64 = re.compile(rb"[A-Za-z0-9+/=\r\n]+")
 _MARKS_MIN = 4
+_STRIPPED = bytes(byte & 0x7F for byte in sector_mark())
 
 
-def _order(*places):
-    return lambda mark: bytes(mark[place] for place in places)
-
-
-def _each(change):
-    return lambda mark: bytes(change(byte) for byte in mark)
-
-
-_CHANGED = {  # what happened to the bytes: what it makes of the four bytes with which every sector begins
-    "the two bytes of each pair have changed places": _order(1, 0, 3, 2),
-    "the bytes of each four stand in reverse order": _order(3, 2, 1, 0),
-    "the two halves of each byte have changed places": _each(lambda byte: (byte & 15) << 4 | byte >> 4),
-    "the bits of each byte stand in reverse order": _each(lambda byte: int(f"{byte:08b}"[::-1], 2)),
-    "every bit is turned over": _each(lambda byte: byte ^ 0xFF),
-}
-_STRIPPED = _each(lambda byte: byte & 0x7F)
-
-
-def _changed(data):
-    """A sentence begun, of bytes that are those of a log but for one change to all of them; empty if they are not."""
-    raw, mark = data.tobytes(), sector_mark()
-    for what, change in _CHANGED.items():
-        if raw.count(change(mark)) >= _MARKS_MIN:
-            return f"this looks like a log of which {what}; copy it again without that: as it is there is "
-    if raw.count(_STRIPPED(mark)) >= _MARKS_MIN and not (data & 0x80).any():
-        return (
-            "this looks like a log of which every byte lost its highest bit on a line of seven bits, which cannot be "
-            "undone; capture it again with eight: as it is there is "
-        )
-    return ""
+def _stripped(data):
+    """Whether every byte lost its highest bit."""
+    return data.tobytes().count(_STRIPPED) >= _MARKS_MIN and not (data & 0x80).any()
 
 
 def looks_like(data):
@@ -58,9 +32,11 @@ def looks_like(data):
         return "this is a PNG picture, "
     if not any(head) and not data[: 1 << 20].any():
         return "it begins with nothing but zeros, "
-    changed = _changed(data)
-    if changed:
-        return changed
+    if _stripped(data):
+        return (
+            "this looks like a log of which every byte lost its highest bit on a line of seven bits, which cannot be "
+            "undone; capture it again with eight: as it is there is "
+        )
     if any(byte < 32 and byte not in b"\t\n\r\x0c\x1b" for byte in head):
         return ""
     if sum(byte > 127 for byte in head) * 3 > len(head):
