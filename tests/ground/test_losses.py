@@ -7,6 +7,8 @@ import pytest
 from typer.testing import CliRunner
 
 from ground.decode import decode
+from ground.decode.account import losses
+from ground.decode.course.timeline import Line
 from ground.report import recovered
 from tests.ground import hurt_cards
 from tests.ground.log_maker import LAUNCH_UTC_MS, LogMaker, flight_profile, log_flight
@@ -91,7 +93,7 @@ def test_frames_that_the_board_never_wrote_are_not_promised(tmp_path):
 
     log = log_flight(Forgetful(log_id=6), PROFILE)
     told = notes_of(tmp_path, log.data())["notes"]
-    assert all("missing in boot 1 between" in note for note in told)
+    assert all(re.search("missing in boot 1 (between|at) 2031-05-27 ", note) for note in told)
     assert "another copy would not bring them" in told[-1]
 
 
@@ -222,3 +224,40 @@ def test_sectors_overwritten_whole_are_not_said_to_have_given_every_record(tmp_p
     assert account["frames_missing"] > 0 and account["frames_bad"] == 0
     assert not any("every record in the damage" in note for note in account["notes"])
     assert any("4 sectors are damaged; every whole record in them was taken" in note for note in account["notes"])
+
+
+def test_lost_beginning_of_a_log_is_a_loss_and_not_what_the_board_never_wrote(tmp_path):
+    def change(sectors):
+        sectors[:40] = [bytes(512)] * 40
+
+    account = notes_of(tmp_path, hurt(change))
+    told = " | ".join(account["notes"])
+    assert "40 sectors are empty in this copy" in told and "number 0 to 39, before 2031-05-27 " in told
+    assert account["frames_missing"] > 0 and "the board never wrote them" not in told
+    first = account["stretches"][0]
+    assert (first["has"], first["from_ms"], first["frames"]) == ("nothing", 0, 0)
+    assert first["frames_missing"] == account["frames_missing"]
+
+
+def test_beginning_cut_off_a_log_is_nowhere_in_the_copy(tmp_path):
+    told = " | ".join(notes_of(tmp_path, NEW.data()[40 * 512 :])["notes"])
+    assert "40 sectors are nowhere in this copy (number 0 to 39, before " in told
+
+
+def test_hole_that_two_copies_share_is_empty_in_them_though_the_sectors_beside_it_are_from_one_each(tmp_path):
+    paths = []
+    for name, first, last in (("a.bin", 40, 60), ("b.bin", 50, 70)):
+        sectors = hurt_cards.sectors_of(NEW.data())
+        sectors[first:last] = [bytes(512)] * (last - first)
+        paths.append(tmp_path / name)
+        paths[-1].write_bytes(b"".join(sectors))
+    told = " | ".join(decode(paths, tmp_path / "out").integrity["notes"])
+    assert "10 sectors are empty in this copy" in told and "number 50 to 59, between" in told
+    assert "nowhere in this copy" not in told
+
+
+def test_times_of_a_hole_are_in_order_and_one_moment_is_named_once():
+    line = Line(float(LAUNCH_UTC_MS), 1.0, 100.0, "gps")
+    assert losses.between(line, 3000, 1000) == "between 2031-05-27 09:30:01 and 09:30:03 UTC"
+    assert losses.between(line, 1000, 1900) == "at 2031-05-27 09:30:01 UTC"
+    assert losses.between(None, 2000, 2000) == "at 2.0 s after power-up"

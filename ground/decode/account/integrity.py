@@ -144,7 +144,8 @@ def _stretches(records, decoded):
             result.append((boot, stretches.Stretch(stretches.WHOLE, boot.first_ms, boot.last_ms, boot.frames, 0)))
             continue
         own, left_out = stretches.of_boot(*origin.of_boot(boot.key))
-        result += [(boot, one) for one in own]
+        lost = boot.missing - sum(one.missing for one in own)
+        result += [(boot, one) for one in stretches.before_first(own[0].from_ms, lost) + own]
         if left_out:
             thinned[boot.key] = min(left_out, boot.missing)
     return result, thinned

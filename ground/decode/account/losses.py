@@ -135,7 +135,7 @@ def _found_how(source, decoded):
     chosen = {(boot.log_id, boot.boot) for boot in decoded.boots}
     unnamed = [one for one in source.nameless if (one.log_id, one.boot) in chosen]
     if unnamed:
-        which = "no sector header is whole" if len(unnamed) == len(chosen) else "of some power-ups no sector header is whole"
+        which = ("" if len(unnamed) == len(chosen) else "of some power-ups ") + "no sector header is whole"
         guessed = any(one.guessed for one in unnamed)
         number = "; the log's id is a guess, which only tells this log from others" if guessed else ""
         return [f"{which}; whose the records are was worked out from their own checksums{number}"]
@@ -153,8 +153,8 @@ def _found_how(source, decoded):
         why = "deleted, or the card was formatted or used again since"
         return [f"{' and '.join(unnamed)} has no name on the card ({why}) and was found by its sectors"]
     return [
-        "no log has its name any more (it was deleted, the card formatted, or its file system damaged), or it never had "
-        "one; found by sectors alone"
+        "no name of a log is left here (deleted, the card formatted, its file system damaged), or there never was one; "
+        "found by sectors alone"
     ]
 
 

@@ -30,7 +30,7 @@ class Lost:
 
 def lost_sectors(records, log_id):
     """Stretches of a log's sector numbers that gave nothing; list of Lost."""
-    sectors, keys, t_ms, places = sectors_of(records, log_id)
+    sectors, keys, t_ms, _places = sectors_of(records, log_id)
     if len(sectors) == 0:
         return []
     result, pieces = [], _by_piece(sectors_of(records, log_id, every=True))
@@ -43,7 +43,8 @@ def lost_sectors(records, log_id):
             _looked_at(records.pieces[piece], begin, begin + last - first + 1, records, log_id)
             for piece, begin in _rooms(records, pieces, first, last)
         ]
-        parts = min(looks, key=lambda look: sum(b - a + 1 for a, b, _why in look), default=[(0, last - first, "absent")])
+        absent = [(0, last - first, "absent")]
+        parts = min(looks, key=lambda look: sum(b - a + 1 for a, b, _why in look), default=absent)
         result += [Lost(first + a, first + b, why, *beside) for a, b, why in parts]
     return result
 

@@ -76,6 +76,17 @@ def of_boot(t_ms, seq, on_card):
     return result, left_out
 
 
+def before_first(first_ms, lost):
+    """The empty stretch in front of a boot's first frame, as a list; none if that came as soon after the power-up
+    as the second copy's first one may.
+
+    `lost`: how many numbers stand in front of it.
+    """
+    if lost <= 0 or first_ms <= _THIN_MS:
+        return []
+    return [Stretch(NOTHING, 0, first_ms, 0, lost)]
+
+
 def _lasting(t_ms, mark, least_ms):
     """Intervals in a run of equal `mark` that lasts for at least `least_ms`; bool, shape (n - 1,)."""
     edges = np.concatenate([[0], np.flatnonzero(np.diff(mark)) + 1, [len(mark)]])
