@@ -10,6 +10,7 @@ import subprocess
 
 import numpy as np
 
+from tests.ground.hurt_captures import capture, capture_begun_again, sectors_of
 from tests.ground.hurt_flash import (
     littlefs,
     littlefs_in_a_large_image,
@@ -207,10 +208,6 @@ def truncated(folder, log, old):
     return image
 
 
-def sectors_of(log):
-    return [log[at : at + 512] for at in range(0, len(log), 512)]
-
-
 def swapped(folder, log, old):
     sectors = sectors_of(log)
     rng = np.random.default_rng(SEED)
@@ -290,29 +287,6 @@ def odd_offset_in_a_large_file(folder, log, old):
     _write(image, (5 << 30) + 333, log)
     _write(image, 6 << 30, np.random.default_rng(SEED).bytes(FILLER))
     return _write(image, 2 << 30, old)
-
-
-def capture(folder, log, old):
-    """Frames as they come over a cable: a header now and then, lines of text between them."""
-    rng = np.random.default_rng(SEED)
-    out = bytearray(b"MPY: soft reboot\r\n")
-    for sector in sectors_of(log):
-        if not any(sector):
-            continue
-        body = sector.rstrip(b"\xff") if sector[23] == 0 else sector
-        out += body if rng.random() < 0.1 or len(out) < 4096 else body[30:]
-        if rng.random() < 0.3:
-            out += b"battery 3.91 V, all well\r\n"
-    (folder / "capture.bin").write_bytes(out)
-    return folder / "capture.bin"
-
-
-def capture_begun_again(folder, log, old):
-    """A capture that was broken off in the middle of a frame, and behind it, in the same file, a whole one."""
-    path = capture(folder, log, old)
-    whole = path.read_bytes()
-    path.write_bytes(whole[: len(whole) // 2 + 7] + b"\r\nKeyboardInterrupt\r\n>>> " + whole)
-    return path
 
 
 FAT_TOOLS = ("mkfs.fat", "mcopy", "mdel", "mmd")

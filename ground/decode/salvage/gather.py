@@ -7,7 +7,7 @@ blocks on either side, which may be sectors with a hurt header.
 import numpy as np
 
 from ground.decode.frames.wire import SECTOR_SIZE
-from ground.decode.salvage.extents import mapped, merged, windows
+from ground.decode.salvage.extents import mapped, merged, overlap, windows, without
 
 _NEIGHBOURS = 8  # blocks on either side of a sector
 _BRIDGE = 1 << 17  # blocks between two sectors of one log, 64 MiB: more is no gap but another place
@@ -115,3 +115,60 @@ def buffer(handle, intervals):
     joined = np.ones(-(-total // SECTOR_SIZE), dtype=bool)
     joined[(np.array(ends) - 1) // SECTOR_SIZE] = False
     return data, joined
+
+
+def unexplained(extents, runs, small, size):
+    """Stretches in which every byte has to be looked at."""
+    begins, ends = runs["block"] * SECTOR_SIZE, (runs["block"] + runs["count"]) * SECTOR_SIZE
+    known = list(zip(begins.tolist(), ends.tolist(), strict=True))
+    if small:
+        return without(extents, known)
+    strange = [pair for pair in extents if not _has_any(begins, pair)]
+    near = overlap(extents, beyond_edges(runs, size))
+    return merged(strange + without(near, known))
+
+
+def _has_any(rising, pair):
+    first, last = np.searchsorted(rising, pair)
+    return bool(last > first)
+
+
+def layout(runs, headers):
+    """Whether headers stand a sector apart, as on a card, or anywhere, as in a capture; and the place of blocks."""
+    aligned = int(runs["count"].sum())
+    if aligned >= len(headers):
+        return "image", 0
+    at = headers["offset"]
+    apart = np.isin(np.diff(at), SECTOR_SIZE * np.arange(1, 4)).sum()
+    if len(at) >= 4 and apart < len(at) // 4:
+        return "capture", 0
+    return "image", int(np.bincount(at % SECTOR_SIZE).argmax())
+
+
+def buffers(handle, intervals, phase, size, aligned=True):
+    """What `records.read` takes, of intervals widened to blocks that begin at `phase`; list of tuples."""
+    found = []
+    whole = on_blocks(intervals, phase, size)
+    if whole:
+        found.append((*buffer(handle, whole), aligned))
+    if phase and any(first < phase for first, _last in intervals):
+        found.append((*buffer(handle, [(0, phase)]), False))
+    return found
+
+
+def log_by_log(path, size, runs, headers, intervals):
+    """What gives the buffers of each log; frames that lost their header go with every log, which takes its own."""
+    log_ids = sorted({*np.unique(runs["log_id"]).tolist(), *np.unique(headers["log_id"]).tolist()})
+    near = {}
+    for log_id in log_ids:
+        loose = headers[headers["log_id"] == log_id]["offset"]
+        own_place = beyond_edges(runs[runs["log_id"] == log_id], size)
+        near[log_id] = [pair for pair in intervals if _has_any(loose, pair) or overlap([pair], own_place)]
+    nobodys = sorted(set(intervals) - {pair for own in near.values() for pair in own})
+
+    def buffers_of(log_id):
+        own = around(runs[runs["log_id"] == log_id], size)
+        with open(path, "rb") as handle:
+            return buffers(handle, own + near[log_id] + nobodys, 0, size)
+
+    return {log_id: lambda log_id=log_id: buffers_of(log_id) for log_id in log_ids}

@@ -17,7 +17,7 @@ import numpy as np
 from ground.decode.frames.records import read
 from ground.decode.frames.wire import SECTOR_SIZE
 from ground.decode.salvage import carve, endings, gather, littlefs, nameless
-from ground.decode.salvage.extents import data_extents, merged, overlap, without
+from ground.decode.salvage.extents import data_extents, merged, without
 from ground.decode.salvage.log_head import first_log_id, holds_header
 from ground.decode.salvage.put_back import put_back
 from ground.decode.salvage.strangers import looks_like
@@ -217,7 +217,7 @@ def _searched(path, handle, size, progress):
     say = (lambda done: progress("looking for sectors", done, total)) if progress else None
     runs = carve.runs(handle, extents, say)
     small = total <= _WHOLE_BYTES_MAX
-    rest = _unexplained(extents, runs, small or gather.lacks_pieces(runs), size)
+    rest = gather.unexplained(extents, runs, small or gather.lacks_pieces(runs), size)
     left = sum(last - first for first, last in rest)
     say = (lambda done: progress("looking at every byte of the rest", done, left)) if progress else None
     intervals, headers = carve.frames_anywhere(handle, rest, say)
@@ -225,7 +225,7 @@ def _searched(path, handle, size, progress):
     if len(runs) == 0 and len(headers) == 0:
         if unnamed:
             files = _files_by_fat(path, unnamed)
-            buffers = _buffers(handle, intervals, 0, size, False)
+            buffers = gather.buffers(handle, intervals, 0, size, False)
             return Source("capture", buffers, [path.name], total, files, nameless=unnamed)
         lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
         guess = looks_like(_mapped(path, min(size, 1 << 20)))
@@ -243,15 +243,15 @@ def _searched(path, handle, size, progress):
     flash = None if many else _of_flash(path, handle, extents, headers, size)
     if flash:
         return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals), unnamed)
-    kind, phase = _layout(runs, headers)
+    kind, phase = gather.layout(runs, headers)
     source = Source(kind, [], [path.name], total, _files_by_fat(path, unnamed), nameless=unnamed)
     if kind == "image":
         source.endings.append(endings.of_file(path.name, path, size, is_image=True))
     if many:
-        source.by_log = _log_by_log(path, size, runs, headers, intervals)
+        source.by_log = gather.log_by_log(path, size, runs, headers, intervals)
     else:
         near = gather.around(runs, size)
-        source.buffers = _buffers(handle, near + intervals, phase, size, kind != "capture")
+        source.buffers = gather.buffers(handle, near + intervals, phase, size, kind != "capture")
     return source
 
 
@@ -277,13 +277,13 @@ def _restored(path, raw, change):
         handle.flush()
         everything = [(0, len(raw))]
         runs = carve.runs(handle, everything)
-        intervals, headers = carve.frames_anywhere(handle, _unexplained(everything, runs, True, len(raw)))
+        intervals, headers = carve.frames_anywhere(handle, gather.unexplained(everything, runs, True, len(raw)))
         unnamed = _unnamed(handle, runs, headers, intervals, len(raw))
         if len(runs) == 0 and len(headers) == 0 and not unnamed:
             return None
-        kind, phase = _layout(runs, headers) if len(runs) or len(headers) else ("capture", 0)
+        kind, phase = gather.layout(runs, headers) if len(runs) or len(headers) else ("capture", 0)
         near = gather.around(runs, len(raw))
-        buffers = _buffers(handle, near + intervals, phase, len(raw), kind != "capture")
+        buffers = gather.buffers(handle, near + intervals, phase, len(raw), kind != "capture")
     kind = "log" if len(runs) and _looks_like_log(runs) else kind
     files = [{"name": path.name, "log_id": first_log_id(np.frombuffer(raw, np.uint8))}] if kind == "log" else []
     return Source(kind, buffers, [path.name], len(raw), files, changes=[f"{path.name}: {change}"], nameless=unnamed)
@@ -295,64 +295,8 @@ def _flash(path, handle, flash, intervals, unnamed):
     streams, taken = flash
     files = _files_by_fat(path, unnamed) if size > _FLASH_MAX else []
     source = Source("flash", [(stream, None) for stream in streams], [path.name], size, files, nameless=unnamed)
-    source.buffers += _buffers(handle, without(gather.on_blocks(intervals, 0, size), taken), 0, size)
+    source.buffers += gather.buffers(handle, without(gather.on_blocks(intervals, 0, size), taken), 0, size)
     return source
-
-
-def _unexplained(extents, runs, small, size):
-    """Stretches in which every byte has to be looked at."""
-    begins, ends = runs["block"] * SECTOR_SIZE, (runs["block"] + runs["count"]) * SECTOR_SIZE
-    known = list(zip(begins.tolist(), ends.tolist(), strict=True))
-    if small:
-        return without(extents, known)
-    strange = [pair for pair in extents if not _has_any(begins, pair)]
-    near = overlap(extents, gather.beyond_edges(runs, size))
-    return merged(strange + without(near, known))
-
-
-def _has_any(rising, pair):
-    first, last = np.searchsorted(rising, pair)
-    return bool(last > first)
-
-
-def _layout(runs, headers):
-    """Whether headers stand a sector apart, as on a card, or anywhere, as in a capture; and the place of blocks."""
-    aligned = int(runs["count"].sum())
-    if aligned >= len(headers):
-        return "image", 0
-    at = headers["offset"]
-    apart = np.isin(np.diff(at), SECTOR_SIZE * np.arange(1, 4)).sum()
-    if len(at) >= 4 and apart < len(at) // 4:
-        return "capture", 0
-    return "image", int(np.bincount(at % SECTOR_SIZE).argmax())
-
-
-def _buffers(handle, intervals, phase, size, aligned=True):
-    buffers = []
-    whole = gather.on_blocks(intervals, phase, size)
-    if whole:
-        buffers.append((*gather.buffer(handle, whole), aligned))
-    if phase and any(first < phase for first, _last in intervals):
-        buffers.append((*gather.buffer(handle, [(0, phase)]), False))
-    return buffers
-
-
-def _log_by_log(path, size, runs, headers, intervals):
-    """What gives the buffers of each log; frames that lost their header go with every log, which takes its own."""
-    log_ids = sorted({*np.unique(runs["log_id"]).tolist(), *np.unique(headers["log_id"]).tolist()})
-    near = {}
-    for log_id in log_ids:
-        loose = headers[headers["log_id"] == log_id]["offset"]
-        own_place = gather.beyond_edges(runs[runs["log_id"] == log_id], size)
-        near[log_id] = [pair for pair in intervals if _has_any(loose, pair) or overlap([pair], own_place)]
-    nobodys = sorted(set(intervals) - {pair for own in near.values() for pair in own})
-
-    def buffers_of(log_id):
-        own = gather.around(runs[runs["log_id"] == log_id], size)
-        with open(path, "rb") as handle:
-            return _buffers(handle, own + near[log_id] + nobodys, 0, size)
-
-    return {log_id: lambda log_id=log_id: buffers_of(log_id) for log_id in log_ids}
 
 
 def _looks_like_log(runs):
