@@ -174,7 +174,7 @@ def flight_profile(wait_s=120, ground_m=214.0, top_m=29500.0, climb_mps=5.0, lan
     return Profile(np.array(heights), np.array(speeds), float(wait_s - 1), burst_s, landing_s)
 
 
-LAUNCH_UTC_MS = 1_937_640_600_000  # an invented morning, 2031-05-27T07:30:00Z
+LAUNCH_UTC_MS = 1_937_640_600_000  # an invented morning, 2031-05-27T09:30:00Z
 
 
 def log_flight(

@@ -279,3 +279,10 @@ def test_a_clock_that_wraps_after_49_days_makes_no_records_missing(days):
     sequence = arrange(kept.astype(np.uint16), times[kept].astype(np.uint32))
     assert (sequence.missing, sequence.duplicate) == (7, 50)
     assert np.array_equal(kept[sequence.order], np.unique(kept))
+
+
+def test_records_before_the_first_one_are_not_guessed_over_weeks():
+    numbers, times = np.arange(100, 1100), np.arange(1000) * 100
+    for first_ms, missing in ((100_000, 100), (7_200_000, 100 + 65_536), (4_200_000_000, 100)):
+        sequence = arrange(numbers.astype(np.uint16), (times + first_ms).astype(np.uint32))
+        assert sequence.missing == missing, first_ms

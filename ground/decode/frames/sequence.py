@@ -12,6 +12,7 @@ _WRAP = 65536
 EARLY_MS = 30_000  # a reading may be stamped that much before its neighbour: at rest the board reads each ten seconds
 LONG_GAP = _WRAP // 4  # frames that a gap must be expected to hold before its wraps are counted by the clock
 SHORT_MS = 60_000  # a pause up to which the count is sure
+_AWAKE_MS_MAX = 10 * 86_400_000  # no box of this kind runs longer on its battery: the clock has wrapped, or is wrong
 
 
 @dataclass
@@ -104,10 +105,11 @@ def _before_first(seq, t_ms, first, span):
 def before_first(lost, first_ms, last_ms, span):
     """Frames that the boot had numbered before its first one that is left.
 
-    `lost` is that one's number, modulo 65536; `span` frames lie between it and the last one, at these times.
+    `lost` is that one's number, modulo 65536; `span` frames lie between it and the last one, at these times. Their rate
+    tells how often the numbers had wrapped before, but not over weeks.
     """
     elapsed = last_ms - first_ms
-    if elapsed > 0:
+    if elapsed > 0 and first_ms <= _AWAKE_MS_MAX:
         expected = first_ms * span / elapsed
         lost += _WRAP * max(round((expected - lost) / _WRAP), 0) if expected > LONG_GAP else 0
     return lost
