@@ -264,6 +264,18 @@ def test_stretch_that_the_copy_took_in_full_is_not_called_thinned(tmp_path):
     assert abs(stretches[1]["from_ms"] - 10_000) < 200 and abs(stretches[1]["to_ms"] - 60_000) < 200
 
 
+def test_time_without_a_card_that_the_copy_took_in_full_is_told_and_is_whole(tmp_path):
+    card = bytearray(LOG.data())
+    card[45 * 512 : 75 * 512] = bytes(30 * 512)
+    (tmp_path / "TD000001.LOG").write_bytes(card)
+    write_parts(tmp_path / "flash", sectors(LOG, thinned(LOG, dense=[(7, 0, 90_000)])))
+    account = decode([tmp_path / "TD000001.LOG", tmp_path / "flash"], tmp_path / "out").integrity
+    (told,) = [note for note in account["notes"] if "the card has nothing" in note]
+    count = account["copies"]["flash"]["frames_only_here"]
+    assert "between 2031-05-27" in told and f"and the second copy has that time whole: {count} records" in told
+    assert {one["has"] for one in account["stretches"]} == {"whole"}
+
+
 def test_copy_that_has_everything_is_called_complete(tmp_path):
     write_parts(tmp_path / "flash", sectors(LOG, LOG.frames))
     account = decode(tmp_path / "flash", tmp_path / "out").integrity

@@ -64,17 +64,21 @@ def _merged(decoded, stretches):
         f"the card and the second copy in the board's flash were put together: {card.frames:,} records from the card, "
         f"{flash.alone:,} that only the flash has; {both:,} are in both and are the same"
     ]
-    filled = sorted(
-        ((boot, one) for boot, one in stretches if one.has == THINNED), key=lambda pair: pair[1].from_ms - pair[1].to_ms
-    )
-    for boot, one in filled[:_TOLD_MAX]:
-        said.append(
-            f"the card has nothing {between(decoded.lines.get(boot.key), one.from_ms, one.to_ms)} (boot {boot.boot}), "
-            f"and the second copy fills in: {one.filled:,} record{'s' if one.filled != 1 else ''}, at least {_SET}"
-        )
+    filled = [(boot, one.from_ms, one.to_ms, f"fills in: {_records(one.filled)}, at least {_SET}")
+              for boot, one in stretches if one.has == THINNED]  # fmt: skip
+    filled += [(boot, from_ms, to_ms, f"has that time whole: {_records(count)}")
+               for boot, one in stretches for from_ms, to_ms, count in one.lent]  # fmt: skip
+    filled.sort(key=lambda hole: hole[1] - hole[2])
+    for boot, from_ms, to_ms, gift in filled[:_TOLD_MAX]:
+        when = between(decoded.lines.get(boot.key), from_ms, to_ms)
+        said.append(f"the card has nothing {when} (boot {boot.boot}), and the second copy {gift}")
     if len(filled) > _TOLD_MAX:
         said.append(f"the second copy fills {len(filled) - _TOLD_MAX} shorter holes of the card")
     return said
+
+
+def _records(count):
+    return f"{count:,} record{'s' if count != 1 else ''}"
 
 
 def _logs_of(decoded):

@@ -129,7 +129,7 @@ def _copies(decoded):
 def _stretches(records, decoded):
     """(boot, stretch) of all boots in order; and by key number how many frames the second copy left out.
 
-    A boot without a hole is one stretch, and its frames are not gone through.
+    A boot without a hole is one stretch, and its frames are not gone through, but where the second copy may fill one.
     """
     origin, result, thinned = decoded.origin, [], {}
     holed = [boot for boot in decoded.boots if boot.missing]
@@ -140,7 +140,7 @@ def _stretches(records, decoded):
         mine[[boot.key for boot in holed]] = True
         origin = Copies(records, [0] * len(records.pieces), mine)
     for boot in decoded.boots:
-        if not boot.missing:
+        if not boot.missing and not (decoded.origin and decoded.origin.is_merged):
             result.append((boot, stretches.Stretch(stretches.WHOLE, boot.first_ms, boot.last_ms, boot.frames, 0)))
             continue
         own, left_out = stretches.of_boot(*origin.of_boot(boot.key))

@@ -23,7 +23,8 @@ _HOLES_MAX = 100  # the longest ones; shorter ones are left inside "whole" then
 class Stretch:
     """From one frame to another of a boot [ms since boot]; frames that it holds, numbers that it lacks.
 
-    `filled`: how many of the frames the card lacks; those at the ends of a thinned stretch are on it as a rule.
+    `filled`: how many of the frames the card lacks; those at the ends of a thinned stretch are on it as a rule. `lent`:
+    of a whole one the times (from ms, to ms, frames) of which the card has nothing and the second copy everything.
     """
 
     has: str
@@ -32,6 +33,7 @@ class Stretch:
     frames: int
     missing: int
     filled: int = 0
+    lent: tuple = ()
 
 
 def of_boot(t_ms, seq, on_card):
@@ -58,7 +60,10 @@ def of_boot(t_ms, seq, on_card):
         shortest = np.sort(apart[hole])[-_HOLES_MAX]
         hole &= apart >= shortest
     thinned = thin & _lasting(t_ms, both_on_card, _HOLE_MS) & ~((step == 1) & _lasting(t_ms, step != 1, _DENSE_MS))
+    thinned &= _lasting(t_ms, thinned, _HOLE_MS)
     state = np.where(hole, 2, np.where(thinned, 1, 0))
+    lent = ~both_on_card & (state == 0)
+    lent &= _lasting(t_ms, lent, _HOLE_MS)
     left_out = 0
     if not on_card.any():  # else the card lost what the copy leaves out
         left_out = int((step[thin] - 1).sum()) + (int(number[order[0]]) if t_ms[0] <= _THIN_MS else 0)
@@ -72,8 +77,16 @@ def of_boot(t_ms, seq, on_card):
         frames = 0 if has == NOTHING else b - a + 1
         missing = max(int((step[a:b] - 1).sum()), 0)
         filled = int(np.count_nonzero(~on_card[a : b + 1])) if frames else 0
-        result.append(Stretch(has, int(t_ms[a]), int(t_ms[b]), frames, missing, filled))
+        runs = tuple(_runs(lent[a:b], t_ms[a : b + 1], on_card[a : b + 1]))
+        result.append(Stretch(has, int(t_ms[a]), int(t_ms[b]), frames, missing, filled, runs))
     return result, left_out
+
+
+def _runs(mark, t_ms, on_card):
+    """(from ms, to ms, frames that are not on the card) of each run of marked intervals."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mark, [False]])))
+    for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        yield int(t_ms[first]), int(t_ms[last]), int(np.count_nonzero(~on_card[first : last + 1]))
 
 
 def before_first(first_ms, lost):
