@@ -50,7 +50,8 @@ def console(page, encoding):
 
 CONSOLES = [console(page, code) for page in ("cp1252", "cp437", "cp850") for code in ("utf-8", "utf-16-le")]
 CONSOLES += [console("latin-1", "utf-16-be"), lambda raw: console("cp437", "utf-16-le")(text_mode(raw))]
-CHANGES = [*CONSOLES, text_mode, utf8, lambda raw: utf8(text_mode(raw)), after_a_greeting, with_a_line_of_the_terminals_own]
+LINES = [text_mode, utf8, lambda raw: utf8(text_mode(raw)), after_a_greeting, with_a_line_of_the_terminals_own]
+CHANGES = [*LINES, *CONSOLES]
 
 
 @pytest.mark.parametrize("change", CHANGES)
@@ -111,7 +112,8 @@ def test_bytes_that_nobody_changed_are_left_alone():
 
 
 def mailed(raw):
-    return b"Subject: the log\r\nContent-Transfer-Encoding: base64\r\n\r\n" + base64.encodebytes(raw) + b"\r\n--end--\r\n"
+    head, end = b"Subject: the log\r\nContent-Transfer-Encoding: base64\r\n\r\n", b"\r\n--end--\r\n"
+    return head + base64.encodebytes(raw) + end
 
 
 @pytest.mark.parametrize(("change", "said"), [
@@ -135,7 +137,7 @@ def test_log_written_in_another_way_gives_every_record_and_says_so(tmp_path, cha
 
 @pytest.mark.parametrize(("change", "said"), [
     (address_and_text, "hexadecimal digits, which has to be made bytes again first"),
-    (lambda raw: base64.encodebytes(b"only words. " * 5000), "looks like base64 text, which has to be made bytes again first"),
+    (lambda raw: base64.encodebytes(b"only words. " * 5000), "looks like base64 text, which has to be made bytes"),
     (lambda raw: bytes(byte & 0x7F for byte in raw), "lost its highest bit on a line of seven bits"),
 ])  # fmt: skip
 def test_log_that_cannot_be_made_bytes_again_is_called_what_it_looks_like(tmp_path, change, said):

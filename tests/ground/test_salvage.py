@@ -80,6 +80,17 @@ def test_log_has_its_name_wherever_its_file_system_is(tmp_path, kind):
 
 
 @pytest.mark.skipif(bool(hurt_cards.missing_tools(hurt_cards.FAT_TOOLS)), reason="needs mtools and dosfstools")
+@pytest.mark.parametrize("hurt_sectors", [1, 30, 100])
+def test_log_keeps_its_name_whatever_became_of_its_beginning(tmp_path, hurt_sectors):
+    path = hurt_cards.fat(tmp_path, NEW.data(), OLD.data())
+    data = bytearray(path.read_bytes())
+    at = data.find(NEW.data()[:512])
+    data[at : at + hurt_sectors * 512] = np.random.default_rng(1).bytes(hurt_sectors * 512)
+    path.write_bytes(data)
+    assert open_source(path).files == [{"name": "TD000001.LOG", "log_id": 5}, {"name": "TD000002.LOG", "log_id": 6}]
+
+
+@pytest.mark.skipif(bool(hurt_cards.missing_tools(hurt_cards.FAT_TOOLS)), reason="needs mtools and dosfstools")
 def test_log_has_its_name_on_a_card_with_hundreds_of_folders(tmp_path):
     path = hurt_cards.in_a_folder(tmp_path, NEW.data(), b"")
     folders = [f"::PHOTOS{number:02d}" for number in range(100)]

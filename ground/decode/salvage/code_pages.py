@@ -1,8 +1,8 @@
 """Bytes that were read as text and saved in UTF-8 or UTF-16, as consoles and editors do, made bytes again.
 
-A code page gives each of the 256 bytes a character of its own, so nothing is lost. Which page it was shows by itself: in
-thousands of bytes of a log each character occurs, and only one page has them all. Where a page has no character for a
-byte, programs take the one with its number (common practice, no source).
+A code page gives each of the 256 bytes a character of its own, so nothing is lost. Which page it was shows by itself:
+in thousands of bytes of a log each character occurs, and only one page has them all. Where a page has no character for
+a byte, programs take the one with its number (common practice, no source).
 """
 
 import codecs

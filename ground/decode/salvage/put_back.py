@@ -1,9 +1,9 @@
 """A log or capture that a terminal or a text mode changed on its way into a file, put back byte for byte.
 
 Two changes are common and can be undone without loss: each line feed became carriage return and line feed (MicroPython
-does so to whatever goes through print, and so do text modes), and bytes were taken for text and saved as UTF-8 or UTF-16
-(code_pages.py). The first may have begun or ended in the middle. What was thrown away on the way, bytes 11 and 13 or
-every eighth bit, is lost.
+does so to whatever goes through print, and so do text modes), and bytes were taken for text and saved as UTF-8 or
+UTF-16 (code_pages.py). The first may have begun or ended in the middle. What was thrown away on the way, bytes 11 and
+13 or every eighth bit, is lost.
 """
 
 from typing import NamedTuple

@@ -222,9 +222,10 @@ def _searched(path, handle, size, progress):
     say = (lambda done: progress("looking at every byte of the rest", done, left)) if progress else None
     intervals, headers = carve.frames_anywhere(handle, rest, say)
     unnamed = _unnamed(handle, runs, headers, intervals, size)
+    log_ids = {*runs["log_id"].tolist(), *headers["log_id"].tolist(), *(one.log_id for one in unnamed)}
     if len(runs) == 0 and len(headers) == 0:
         if unnamed:
-            files = _files_by_fat(path, unnamed)
+            files = _files_by_fat(path, log_ids)
             buffers = gather.buffers(handle, intervals, 0, size, False)
             return Source("capture", buffers, [path.name], total, files, nameless=unnamed)
         lost = "; frames may be in it, but no sector header, which names the log they are of" if intervals else ""
@@ -237,14 +238,14 @@ def _searched(path, handle, size, progress):
         if PART_NAME.fullmatch(path.name):
             return Source("log", [(data, None)], [path.name], size, nameless=unnamed)
         ending = endings.of_file(path.name, path, size, is_image=False)
-        files = [{"name": path.name, "log_id": first_log_id(data)}]
+        files = [{"name": path.name, "log_id": int(runs["log_id"][0])}]
         return Source("log", [(data, None)], [path.name], size, files, endings=[ending], nameless=unnamed)
     many = int(runs["count"].sum()) * SECTOR_SIZE > _AT_ONCE_MAX
     flash = None if many else _of_flash(path, handle, extents, headers, size)
     if flash:
-        return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals), unnamed)
+        return _flash(path, handle, flash, merged(gather.around(runs, size) + intervals), log_ids, unnamed)
     kind, phase = gather.layout(runs, headers)
-    source = Source(kind, [], [path.name], total, _files_by_fat(path, unnamed), nameless=unnamed)
+    source = Source(kind, [], [path.name], total, _files_by_fat(path, log_ids), nameless=unnamed)
     if kind == "image":
         source.endings.append(endings.of_file(path.name, path, size, is_image=True))
     if many:
@@ -289,11 +290,11 @@ def _restored(path, raw, change):
     return Source(kind, buffers, [path.name], len(raw), files, changes=[f"{path.name}: {change}"], nameless=unnamed)
 
 
-def _flash(path, handle, flash, intervals, unnamed):
+def _flash(path, handle, flash, intervals, log_ids, unnamed):
     """Chains of blocks that a file system scattered, and apart from them what lies outside of any."""
     size = path.stat().st_size
     streams, taken = flash
-    files = _files_by_fat(path, unnamed) if size > _FLASH_MAX else []
+    files = _files_by_fat(path, log_ids) if size > _FLASH_MAX else []
     source = Source("flash", [(stream, None) for stream in streams], [path.name], size, files, nameless=unnamed)
     source.buffers += gather.buffers(handle, without(gather.on_blocks(intervals, 0, size), taken), 0, size)
     return source
@@ -311,16 +312,16 @@ def _real_part(path, data):
     return data[: extents[-1][1]] if extents else data[:0]
 
 
-def _files_by_fat(path, unnamed):
+def _files_by_fat(path, log_ids):
     """Names of the logs in the image's file system, as far as it can be read; an unreadable one is no error here.
 
-    A single file in which no header is whole is the single log that no header names.
+    A single file whose beginning names no log is the single one of the `log_ids` found that no other file is.
     """
     from ground.decode.salvage.fat_names import log_files
 
     files = log_files(path, LOG_NAME)
     unread = [file for file in files if file["log_id"] is None]
-    log_ids = {one.log_id for one in unnamed} - {file["log_id"] for file in files}
-    if len(unread) == len(log_ids) == 1:
-        unread[0]["log_id"] = log_ids.pop()
+    left = set(log_ids) - {file["log_id"] for file in files}
+    if len(unread) == len(left) == 1:
+        unread[0]["log_id"] = left.pop()
     return files
