@@ -8,9 +8,12 @@ import pytest
 from ground.decode import decode
 from ground.decode.frames import crc_tables
 from ground.decode.frames.records import read
-from ground.decode.salvage import nameless
+from ground.decode.salvage import nameless, sources
+from ground.decode.salvage.carve import likely
 from ground.decode.salvage.sources import NothingThere, open_source
 from shared_protocol.crc import frame_salt
+from shared_protocol.frame import PAYLOAD_SIZES
+from shared_protocol.records import PRESSURE
 from tests.ground import hurt_cards
 from tests.ground.log_maker import LogMaker, flight_profile, log_flight
 from tests.ground.test_decode_sources import make_log
@@ -81,7 +84,9 @@ def test_three_frames_or_one_frame_many_times_are_no_log(tmp_path):
 def test_bytes_of_anything_are_no_log():
     rng = np.random.default_rng(SEED)
     data = rng.integers(0, 256, 4 << 20, dtype=np.uint8)
-    data[::8], data[1::8], data[2::8], data[3::8] = 0xA5, 0x5A, 4, 6  # half a million beginnings of frames
+    for at, byte in enumerate((0xA5, 0x5A, PRESSURE, PAYLOAD_SIZES[PRESSURE])):  # half a million beginnings of frames
+        data[at::8] = byte
+    assert len(likely(data, 0, len(data))) > 500_000
     assert nameless.boots([data]) == []
 
 
@@ -119,6 +124,16 @@ def test_frames_with_the_same_bit_wrong_agree_on_a_salt_and_are_not_believed(tor
     outcome = damager.compare(torn, hurt, read(source.buffers, source.pairs).rows)
     assert (outcome.wrong, outcome.recovered) == (0, outcome.whole) and outcome.hurt > 100
     assert len(source.nameless) == 2
+
+
+@pytest.mark.parametrize("rate", [1e-3, 1e-2])
+def test_source_that_is_looked_at_part_by_part_gives_the_same_boots(torn, rate, tmp_path, monkeypatch):
+    monkeypatch.setattr(sources, "_PART", 1 << 17)
+    hurt = damager.flip_bits(torn, rate, np.random.default_rng(SEED))
+    hurt.data.tofile(tmp_path / "card.img")
+    source = open_source(tmp_path / "card.img")
+    outcome = damager.compare(torn, hurt, read(source.buffers, source.pairs).rows)
+    assert (outcome.wrong, outcome.recovered, len(source.nameless)) == (0, outcome.whole, 2)
 
 
 @pytest.mark.parametrize("rate", [1e-3, 1e-2])

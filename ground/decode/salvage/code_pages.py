@@ -11,7 +11,7 @@ from functools import lru_cache
 import numpy as np
 
 _PAGES = ("latin-1", "cp1252", "cp437", "cp850")
-_HEAD = 1 << 20  # bytes that tell whether the rest is text
+_GLANCE, _HEAD = 1 << 12, 1 << 20  # bytes that tell whether it may be text, and whether the rest is
 _STRANGE = 1000  # one character of so many may be none of the page: a program's own
 _MARKS = {codecs.BOM_UTF16_LE: "utf-16-le", codecs.BOM_UTF16_BE: "utf-16-be", codecs.BOM_UTF8: "utf-8"}
 
@@ -25,6 +25,9 @@ def bytes_of_text(data):
     """
     mark, encoding = next(((m, e) for m, e in _MARKS.items() if data[: len(m)].tobytes() == m), (b"", None))
     head = data[len(mark) : _HEAD]
+    first = head[:_GLANCE]
+    if not mark and _without_mark(first) == "utf-8" and _characters(first, "utf-8", "strict") is None:
+        return None
     encoding = encoding or _without_mark(head)
     sample = encoding and _characters(head, encoding, "strict")
     if sample is None or len(sample) == 0:

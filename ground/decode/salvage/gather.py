@@ -145,6 +145,21 @@ def layout(runs, headers):
     return "image", int(np.bincount(at % SECTOR_SIZE).argmax())
 
 
+def in_parts(handle, intervals, size, most):
+    """The bytes of intervals widened to blocks, in arrays of at most so many bytes."""
+    part, held = [], 0
+    for first, last in on_blocks(intervals, 0, size):
+        for begin in range(first, last, most):
+            end = min(begin + most, last)
+            if part and held + end - begin > most:
+                yield buffer(handle, part)[0]
+                part, held = [], 0
+            part.append((begin, end))
+            held += end - begin
+    if part:
+        yield buffer(handle, part)[0]
+
+
 def buffers(handle, intervals, phase, size, aligned=True):
     """What `records.read` takes, of intervals widened to blocks that begin at `phase`; list of tuples."""
     found = []

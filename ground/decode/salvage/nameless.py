@@ -43,7 +43,7 @@ _AROUND = 8  # frames on either side of one
 _BESIDE_MIN = 3  # of them with its salt: it is in its place
 _BOOTS_MAX = 1000  # power-ups of one board that are thought of
 _BOOTS_MOST = 64  # of one source, those with the most frames: a file made to be slow could hold a million
-_GROUPS_MOST = 1 << 14  # that are looked at, likewise
+_GROUPS_MOST, _LOGS_MOST = 1 << 14, 1 << 12  # that are looked at, likewise
 _LATE_MS = 1 << 29  # six days after power-up
 _LARGER_MOST = 256  # groups that one is held against
 _SEQ_AT = 4
@@ -65,26 +65,34 @@ def boots(buffers, known=()):
     Parameters
     ----------
     buffers : iterable of numpy.ndarray of uint8
+        Each judged by itself, in some ten times its memory at most.
     known : iterable of (int, int)
         Log id and boot that headers elsewhere name: frames of theirs are no news.
     """
-    known = sorted(set(known))
-    pairs, seen = Counter(), [np.empty(0, _SEEN)]
+    salts, named = {frame_salt(*pair) for pair in known}, {}
+    log_ids, found = list(dict.fromkeys(log_id for log_id, _boot in sorted(set(known)))), []
     for data in buffers:
-        slices = range(0, len(data), SLICE)
-        at = np.concatenate([likely(data, begin, min(begin + SLICE, len(data))) for begin in slices])
-        kinds = kind_of_pair()[data[at + 2] | data[at + 3].astype(np.uint16) << 8]
-        inside = at + KIND_SIZES[kinds] <= len(data)
-        at, kinds = at[inside], kinds[inside]
-        pairs.update(_pairs_named(data, at[kinds == HEADER_KIND]))
-        seen.append(_seen(data, at[kinds != HEADER_KIND], kinds[kinds != HEADER_KIND]))
-    written = {frame_salt(*pair): pair for pair, count in pairs.items() if count > 1}
-    for log_id in dict.fromkeys(log_id for log_id, _boot in known):
-        written |= {salt: (log_id, boot) for boot, salt in enumerate(_salts_of_log(log_id))}
-    found = _believed(_once(np.concatenate(seen)), [frame_salt(*pair) for pair in known], written)
-    named = [Boot(*written[salt], guessed=False) for salt in found if salt in written]
-    guesses = _guesses([salt for salt in found if salt not in written])
-    return sorted([*named, *guesses], key=lambda one: (one.log_id, one.boot))
+        seen, pairs = _looked_through(data)
+        written = {frame_salt(*pair): pair for pair, count in pairs.items() if count > 1}
+        values, counts = np.unique(seen["salt"], return_counts=True)
+        written |= _of_known_logs(values[counts >= _enough(len(seen))], log_ids)
+        more = _believed(seen, sorted(salts), written)[: _BOOTS_MOST - len(found)]
+        salts.update(more)
+        found += more
+        named |= {salt: Boot(*written[salt], guessed=False) for salt in more if salt in written}
+    guesses = _guesses([salt for salt in found if salt not in named])
+    return sorted([*named.values(), *guesses], key=lambda one: (one.log_id, one.boot))
+
+
+def _looked_through(data):
+    """What may be different data frames, _SEEN, and how often each log id and boot stands where headers were."""
+    slices = range(0, len(data), SLICE)
+    at = np.concatenate([likely(data, begin, min(begin + SLICE, len(data))) for begin in slices] or [np.empty(0, int)])
+    kinds = kind_of_pair()[data[at + 2] | data[at + 3].astype(np.uint16) << 8]
+    inside = at + KIND_SIZES[kinds] <= len(data)
+    at, kinds = at[inside], kinds[inside]
+    is_header = kinds == HEADER_KIND
+    return _once(_seen(data, at[~is_header], kinds[~is_header])), Counter(_pairs_named(data, at[is_header]))
 
 
 def _once(seen):
@@ -187,9 +195,13 @@ def _boots_share():
     return np.array([frame_salt(0, boot) for boot in range(_BOOTS_MAX)], dtype=np.uint32)
 
 
-def _salts_of_log(log_id):
-    """Salts of the boots of a log, from boot 0."""
-    return (_boots_share() ^ np.uint32(frame_salt(log_id, 0) ^ frame_salt(0, 0))).tolist()
+def _of_known_logs(salts, log_ids):
+    """(log id, boot) by salt, of those of some salts that a boot of a known log gives."""
+    found, by_boot = {}, _boots_share()
+    for log_id in log_ids[:_LOGS_MOST] if len(salts) else ():
+        own = by_boot ^ np.uint32(frame_salt(log_id, 0) ^ frame_salt(0, 0))
+        found |= {int(own[boot]): (log_id, boot) for boot in np.flatnonzero(np.isin(own, salts)).tolist()}
+    return found
 
 
 def _guesses(salts):

@@ -29,6 +29,7 @@ LOG_NAME = re.compile(r"TD[0-9]{6}\.LOG", re.IGNORECASE)
 PART_NAME = re.compile(r"part\d{3,6}\.log", re.IGNORECASE)  # of the second copy, see shared_protocol/second_copy.py
 _WHOLE_BYTES_MAX = 256 << 20  # up to here every byte is looked at, beyond only stretches without a sector in place
 _AT_ONCE_MAX = 256 << 20  # bytes of sectors up to which all logs are decoded together, beyond one by one
+_PART = 32 << 20  # bytes in which frames without a header are looked for together
 _FLASH_MAX = 64 << 20  # bytes of a chip on a board
 _STEP = "give a log file (TD000001.LOG), a card's folder or an image of a card"
 
@@ -157,7 +158,9 @@ def _folder(path, progress):
         raise NothingThere(path, "no log in this folder (TD000001.LOG and the like)", instead)
     if not any(holds_header(data) for data, _joined in source.buffers):
         if source.bytes_read <= _AT_ONCE_MAX:
-            source.nameless = nameless.boots([data for data, _joined in source.buffers])
+            source.nameless = nameless.boots(
+                data[at : at + _PART] for data, _joined in source.buffers for at in range(0, len(data), _PART)
+            )
         if source.nameless:
             return source
         raise NothingThere(
@@ -268,7 +271,7 @@ def _unnamed(handle, runs, headers, intervals, size):
     if not intervals or sum(last - first for first, last in intervals) > _AT_ONCE_MAX:
         return []
     known = {pair for named in (runs, headers) for pair in np.unique(named[["log_id", "boot"]]).tolist()}
-    return nameless.boots([gather.buffer(handle, gather.on_blocks(intervals, 0, size))[0]], known)
+    return nameless.boots(gather.in_parts(handle, intervals, size, _PART), known)
 
 
 def _restored(path, raw, change):
