@@ -129,7 +129,7 @@ def test_live_view_in_a_terminal_asks_shows_and_ends_1_on_no_go(tmp_path):
     shown, (status, not_asked) = _again_if_not_reached(attempt)
     assert status == 1 and not_asked == {}, shown
     plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", shown)
-    assert re.search(r"Bench, \d+ s to go", plain) and "panel volts" in plain and "trend" in plain
+    assert re.search(r"Bench, simulated board, \d+ s to go", plain) and "panel volts" in plain and "trend" in plain
     assert "NO-GO  sounder" in plain and "What to do: Check its wire to GPIO 15" in plain
     assert json.loads((tmp_path / "bench.json").read_text(encoding="utf-8"))["verdict"] == "NO-GO"
 
