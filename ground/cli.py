@@ -20,6 +20,7 @@ import typer
 from ground.commands.bench import bench
 from ground.commands.decode import decode
 from ground.commands.demo import demo
+from ground.commands.fetch import fetch
 from ground.commands.fly import fly
 from ground.commands.install import install
 from ground.commands.report import report
@@ -79,6 +80,7 @@ app.command()(fly)
 app.add_typer(settings_app, name="settings")
 app.command()(install)
 app.command(short_help="Check the board on the table: GO or NO-GO.")(bench)
+app.command()(fetch)
 app.command(short_help="Make a flight folder of a card, of a board's flash or both.")(decode)
 app.command()(report)
 app.command(context_settings=PASS_EVERYTHING_ON)(test)

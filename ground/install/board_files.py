@@ -15,6 +15,7 @@ from ground.errors import InputError
 
 _FEED_S = 2.0  # the watchdog bites after eight
 _ANSWER_S = 20.0
+_CHUNK = 512  # bytes of a file in one answer
 _HEARD_S = 0.3  # the last command is on its way before the port is closed
 
 # Runs on the board, once; the rest calls it.
@@ -93,11 +94,13 @@ class _Transport(SerialTransport):
 class BoardFiles:
     """A board in its raw REPL, nothing of its firmware running. Use as a context manager.
 
-    Raises InputError: from the start, as ground.bench.link does; later, if the board is lost or refuses.
+    Raises InputError: from the start, as ground.bench.link does; later, if the board is lost (then `again` says what to
+    do) or refuses.
     """
 
-    def __init__(self, name):
+    def __init__(self, name, again="install again, what is there already is kept"):
         self.name = name
+        self._again = again
         self._port = open_port(name)
         self._doing = "it was asked"
         self._fed_s = time.monotonic()
@@ -163,6 +166,16 @@ class BoardFiles:
         with self._watched(f"{path} was read"):
             said = self._transport.exec(f"_show({path!r})").decode()
         return said.split(" ")[0] if said else None
+
+    def receive(self, path, shown):
+        """A file's bytes; shown(bytes so far)."""
+
+        def told(done, _size):
+            self._feed()
+            shown(done)
+
+        with self._watched(f"{path} was read"):
+            return bytes(self._transport.fs_readfile(path, chunk_size=_CHUNK, progress_callback=told))
 
     def send(self, path, data):
         """Write a file from here."""
@@ -233,7 +246,7 @@ class BoardFiles:
         said = " ".join(str(error).split()) or "no answer"
         return InputError(
             f"{self.name}: the board was lost while {doing} ({said}); what it ran before, it still runs; "
-            "plug it in and install again, what is there already is kept"
+            f"plug it in and {self._again}"
         )
 
 

@@ -124,7 +124,7 @@ def test_what_the_copy_filled_is_said(merged):
     filled = sum(int(one.replace(",", "")) for one in said)
     assert filled == merged[0].integrity["copies"]["flash"]["frames_only_here"]
     alone = " | ".join(merged[1].integrity["notes"])
-    assert "put together" not in alone and "read its folder `copy` out of the board" in alone
+    assert "put together" not in alone and "thistledown fetch" in alone
 
 
 def test_order_of_the_sources_does_not_matter(places, merged):

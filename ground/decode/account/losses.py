@@ -13,7 +13,7 @@ from ground.decode.copies import FLASH, KEYS_MAX
 from ground.decode.frames.wire import SECTOR_SIZE
 from ground.decode.moments import iso
 from ground.decode.salvage import endings
-from shared_protocol.second_copy import FOLDER, PERIOD_MS
+from shared_protocol.second_copy import PERIOD_MS
 
 _FEW = 3  # records in a row; many holes of so few are told together
 _NEVER_WRITTEN = "; no sector is damaged or lost, so another copy would not bring them: the board never wrote them here"
@@ -98,8 +98,8 @@ def _second_copy(decoded, covered):
     if not any(one.has == NOTHING and one.to_ms - one.from_ms >= PERIOD_MS for _boot, one in covered):
         return []
     return [
-        "the board keeps a second copy in its flash, one set of readings each 5 s: read its folder "
-        f"`{FOLDER}` out of the board, or dump the flash, and give that to `thistledown decode` beside this source"
+        "the board keeps a second copy in its flash, one set of readings each 5 s: get it with `thistledown fetch "
+        "--port PORT -o DIR`, and give DIR to `thistledown decode` beside this source"
     ]
 
 
