@@ -50,11 +50,8 @@ def sentences(folder, timeline, story):
         if damaged:
             out.append(f"{damaged:,} damaged {_plural(damaged, 'sector')} among {_count(note, 'sectors_read') or 0:,}.")
     out += _restarts(timeline)
-    for gap, table, before, after in longest_pauses(folder, timeline):
-        out.append(
-            f"The longest pause in the {NOUNS[table]} is {duration_words(gap)}, from {timeline.clock(before)} "
-            f"to {timeline.clock(after)}."
-        )
+    for gap, table, before, _after in longest_pauses(folder, timeline):
+        out.append(f"The longest pause in the {NOUNS[table]} is {duration_words(gap)}, after {timeline.clock(before)}.")
     out += _flagged(folder)
     if not timeline.has_utc and timeline.spans:
         out.append("No reading has a time of day (the receiver gave no time), so times count from the first power-up.")

@@ -97,7 +97,7 @@ def missing(account):
     if not lost and any(count(boot, "sectors_lost_behind") for boot in _dicts(account, "boots")):
         return "No number is missing, but the end of a boot is lost. How many records it held is not known."
     if not lost:
-        return "No record is missing: the numbering has no hole."
+        return "No record is missing from the first to the last one: the numbering has no hole."
     if lost == thinned:
         return f"{lost:,} more records are on the card only; of the second copy no record is missing."
     gone = lost - thinned

@@ -57,7 +57,7 @@ def test_each_source_says_what_it_gave():
 
 
 def test_missing_is_never_called_whole():
-    assert missing({"frames_ok": 90, "frames_missing": 0}).startswith("No record is missing: ")
+    assert missing({"frames_ok": 90, "frames_missing": 0}).startswith("No record is missing from the first to the last")
     assert "cut short" in missing({"frames_ok": 90, "frames_missing": 0, "cut_short": True})
     assert missing({"frames_ok": 90, "frames_missing": 10}).startswith("10 records are missing (10 % of all)")
     thinned = missing({"frames_ok": 90, "frames_missing": 500, "frames_thinned": 500})
