@@ -26,7 +26,7 @@ from ground.commands.install import install
 from ground.commands.report import report
 from ground.commands.settings import settings_app
 from ground.commands.test import PASS_EVERYTHING_ON, test
-from ground.console import plain
+from ground.console import as_called, plain
 from ground.errors import InputError
 from ground.version import __version__
 
@@ -134,7 +134,7 @@ def run(arguments: list[str]) -> int:
 
 
 def _tell(message: str, status: int) -> int:
-    print(plain(f"thistledown: {message}").replace("\n", " "), file=sys.stderr)
+    print(plain(f"thistledown: {as_called(message)}").replace("\n", " "), file=sys.stderr)
     return status
 
 

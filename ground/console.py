@@ -4,6 +4,8 @@ Progress is a bar where stderr is a terminal and a plain line now and then where
 only after a moment, so that a quick step stays quiet.
 """
 
+import os
+import re
 import sys
 import time
 from collections.abc import Iterator
@@ -28,14 +30,28 @@ def plain(text: str) -> str:
     return "".join(ch if ch.isprintable() or ch == "\n" else ch.encode("unicode_escape").decode() for ch in text)
 
 
+# The program's name before a command or an option, and not as a part of a path.
+_NAMED = re.compile(r"(?<![\w./\\-])thistledown(?= (?:demo|fly|settings|install|bench|fetch|decode|report|test|--)\b)")
+
+
+def called() -> str:
+    """How the user starts the program: `thistledown`, or as the launcher says, `./thistledown` in a fresh copy."""
+    return os.environ.get("THISTLEDOWN_CALLED") or "thistledown"
+
+
+def as_called(text: str) -> str:
+    """The text with the program's name as the user has to type it."""
+    return _NAMED.sub(lambda _: called(), text)
+
+
 def say(text: str = "") -> None:
     """A line of the command's answer."""
-    print(plain(text), flush=True)
+    print(plain(as_called(text)), flush=True)
 
 
 def note(text: str) -> None:
     """A line that is about the work and not its answer."""
-    print(plain(text), file=sys.stderr, flush=True)
+    print(plain(as_called(text)), file=sys.stderr, flush=True)
 
 
 @contextmanager

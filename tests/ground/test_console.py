@@ -72,3 +72,13 @@ def test_bar_ends_when_the_step_fails(clock, monkeypatch):
     with pytest.raises(ValueError):
         step()
     assert "\x1b[?25h" in terminal.getvalue()  # the cursor is shown again
+
+
+def test_next_step_is_named_as_the_program_was_called(monkeypatch, capsys):
+    line = "Next: thistledown decode card.img -o x; the log is in flights/thistledown demo, thistledown knows"
+    monkeypatch.delenv("THISTLEDOWN_CALLED", raising=False)
+    console.say(line)
+    monkeypatch.setenv("THISTLEDOWN_CALLED", "./thistledown")
+    console.say(line)
+    said = capsys.readouterr().out.splitlines()
+    assert said == [line, line.replace("Next: thistledown", "Next: ./thistledown")]

@@ -1,8 +1,12 @@
 """What the launcher says when it cannot even begin: one line each, and nothing left behind."""
 
 import ast
+import os
 import shutil
 import subprocess
+import sys
+from importlib.machinery import SourceFileLoader
+from importlib.util import module_from_spec, spec_from_loader
 
 import pytest
 
@@ -84,3 +88,21 @@ def test_lock_that_is_missing_is_named(project):
 def test_stop_key_during_set_up_leaves_one_line(project):
     prelude = "import os\ndef stop(*rest):\n    raise KeyboardInterrupt\nos.makedirs = stop"
     assert "the next start does it again" in one_line(project.start("demo", prelude=prelude), status=130)
+
+
+@pytest.mark.parametrize(
+    ("script", "said"),
+    [
+        ("./thistledown", "./thistledown"),
+        ("../box/thistledown", "../box/thistledown"),
+        ("thistledown", f"{os.path.basename(sys.executable)} thistledown"),
+        ("/on/the/path/thistledown", "thistledown"),
+        ("./our box/thistledown", "thistledown"),
+    ],
+)
+def test_a_next_step_is_named_as_the_user_has_to_type_it(script, said, monkeypatch):
+    monkeypatch.setenv("PATH", os.pathsep.join(["/usr/bin", "/on/the/path"]))
+    loader = SourceFileLoader("launcher", str(LAUNCHER))
+    launcher = module_from_spec(spec_from_loader("launcher", loader))
+    loader.exec_module(launcher)
+    assert launcher.called_as(script) == said
