@@ -58,6 +58,8 @@ def build_report(flight_dir, *, force=False, progress=None):
 
 def refuse_what_is_no_flight(folder):
     """Raise InputError if there is no such folder, or no flight table in it."""
+    if folder.is_file():
+        raise InputError(f"{folder}: is a file; give the flight folder that `thistledown decode` made")
     if not folder.is_dir():
         raise InputError(f"{folder}: no such flight folder; make one with `thistledown decode SOURCE -o {folder}`")
     if not any((folder / name).is_file() for name in ("flight.parquet", "flight.csv")):

@@ -121,6 +121,8 @@ def test_a_seed_beyond_its_range_is_wrong_usage_and_leaves_no_folder(tmp_path, s
 
 def test_missing_flight_folder_is_one_line(tmp_path, capsys):
     assert "no such flight folder" in one_line(capsys, ["report", str(tmp_path / "nowhere")])
+    (tmp_path / "a.txt").write_text("no folder")
+    assert "is a file; give the flight folder" in one_line(capsys, ["report", str(tmp_path / "a.txt")])
 
 
 def test_scenario_that_does_not_exist_leaves_no_folder_behind(tmp_path, capsys):
