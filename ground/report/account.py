@@ -7,10 +7,10 @@ import itertools
 
 import numpy as np
 
+from ground.durations import duration_words
 from ground.report import flags, recovered
 from ground.report.recovered import count as _count
 from ground.report.series import gap_starts
-from ground.report.timeline import duration_words
 
 READINGS = ("fix", "pressure", "temperature", "humidity", "power", "health")
 SENSOR_OF = {"pressure": "sensor", "temperature": "probe", "humidity": "sensor", "power": "channel"}

@@ -4,7 +4,7 @@ import re
 
 import numpy as np
 
-from ground.report.timeline import duration_words
+from ground.durations import duration_words
 from shared_protocol import event_text, events
 
 # What is said at every power-up of every flight, and tells nothing when all is well.

@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from ground.durations import duration_words
 from ground.report import flags
-from ground.report.timeline import duration_words
 
 FROM_PROFILE = "found in the height profile"
 COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")

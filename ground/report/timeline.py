@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from ground.durations import duration_words
+
 ASSUMED_PAUSE_MS = 1000.0
 
 
@@ -100,22 +102,6 @@ class Timeline:
             pattern = "%Y-%m-%d %H:%M:%S UTC" if date else "%H:%M:%S UTC"
             return pd.Timestamp(round(moment_ms), unit="ms").strftime(pattern)
         return f"{duration_words(moment_ms - self.start_ms)} after power-up"
-
-
-def duration_words(length_ms):
-    """`2 h 05 min`, `3 min 20 s`, `12 s`, `0.4 s`: a length of time for a reader."""
-    if not np.isfinite(length_ms):
-        return "not known"
-    seconds = length_ms / 1000
-    if abs(seconds) < 10 and seconds != round(seconds):
-        return f"{seconds:.1f} s"
-    whole = round(seconds)
-    if abs(whole) < 60:
-        return f"{whole} s"
-    if abs(whole) < 3600:
-        return f"{whole // 60} min {whole % 60:02d} s"
-    minutes = round(seconds / 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min"
 
 
 def utc_ms(column):

@@ -8,6 +8,7 @@ import pytest
 from geographiclib.geodesic import Geodesic
 
 from ground.decode.readings.flags import NAMES
+from ground.durations import duration_words
 from ground.report.account import boot_rows, longest_pauses, sentences, to_know
 from ground.report.event_list import ROWS_MAX, event_rows, in_words
 from ground.report.facts import fact_rows
@@ -15,7 +16,7 @@ from ground.report.flags import MEANINGS
 from ground.report.folder import load_folder
 from ground.report.local_plane import distance_and_bearing, east_north_km
 from ground.report.story import tell
-from ground.report.timeline import Timeline, duration_words, utc_ms
+from ground.report.timeline import Timeline, utc_ms
 from ground.report.truth import sentences as truth_sentences
 from tests.ground.report_maker import START, make_folder
 

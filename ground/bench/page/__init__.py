@@ -4,6 +4,7 @@ from pathlib import Path
 
 from ground.bench.calibration import QUANTITIES
 from ground.bench.finding import NO_GO, NOT_CHECKED, OK, WARNING
+from ground.durations import duration_words
 
 HERE = Path(__file__).parent
 _ANSWER_WORDS = {
@@ -42,6 +43,8 @@ def render_page(record):
     findings = record["findings"]
     return environment.get_template("bench.html.j2").render(
         record=record,
+        made=record["made_utc"][:16].replace("T", " ") + " UTC",
+        listened=duration_words(round(record["run"]["seconds"]) * 1000.0),
         style=Markup((HERE / "bench.css").read_text(encoding="utf-8")),
         against=[one for one in findings if one["verdict"] == NO_GO],
         warnings=[one for one in findings if one["verdict"] == WARNING],
