@@ -46,10 +46,12 @@ def fuzz(name, seed, seconds, folder):
 def main():
     """Fuzz and print."""
     options = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    options.add_argument("targets", nargs="*", metavar="TARGET")
+    options.add_argument("targets", nargs="*", metavar="TARGET", help=", ".join(TARGETS))
     options.add_argument("--seconds", type=float, default=60)
     options.add_argument("--seed", type=int, default=1)
     chosen = options.parse_args()
+    if unknown := set(chosen.targets) - set(TARGETS):
+        options.error(f"no target {', '.join(sorted(unknown))}; there are {', '.join(TARGETS)}")
     folder = Path(tempfile.mkdtemp(prefix="fuzz-"))
     names = chosen.targets or list(TARGETS)
     print(f"seed {chosen.seed}")

@@ -4,6 +4,7 @@ A target may raise `InputError` with one printable line and nothing else. `run` 
 tests/property/test_hostile_files.py (short), by_mutation.py and with_atheris.py (long).
 """
 
+import base64
 import json
 import signal
 import struct
@@ -84,6 +85,14 @@ def _log():
 
 def _capture():
     return b"boot\r\n" + b"battery 3.9 V\r\n".join(_log()[n : n + 100] for n in range(0, 4096, 100))
+
+
+def _changed_logs():
+    """The log without any header, in text mode, as UTF-16, in base64 and with its bytes swapped."""
+    log = _log()
+    bare = b"".join(log[at + 30 : at + 512] for at in range(0, len(log), 512))
+    swapped = np.frombuffer(log, "<u2").byteswap().tobytes()
+    return [bare, log.replace(b"\n", b"\r\n"), log.decode("latin-1").encode("utf-16"), base64.encodebytes(log), swapped]
 
 
 def decode_file(data, folder):
@@ -330,6 +339,7 @@ def _toml(*paths):
 _GROUND = Path(__file__).parents[2] / "ground"
 TARGETS = {
     "log": Target(lambda: [_log(), _capture()], decode_file),
+    "log changed on its way": Target(_changed_logs, decode_file),
     "card image": Target(lambda: [_fat(), _partitioned(), _exfat(), _littlefs()], decode_file),
     "file names": Target(lambda: [_fat(), _partitioned(), _exfat()], file_names),
     "flash dump": Target(lambda: [_littlefs()], flash_dump),
