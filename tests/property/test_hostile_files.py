@@ -28,8 +28,10 @@ def examples(name):
 
 @pytest.mark.parametrize("name", TARGETS)
 def test_valid_files_are_read(name, tmp_path):
-    for data in examples(name):
-        TARGETS[name].parse(data, tmp_path) if name not in ("log", "card image") else run(name, data)
+    for n, data in enumerate(examples(name)):
+        own = tmp_path / f"{n}"
+        own.mkdir()
+        TARGETS[name].parse(data, own) if name not in ("log", "card image") else run(name, data)
 
 
 @pytest.mark.parametrize("name", TARGETS)
