@@ -1,6 +1,5 @@
 """The second copy of a flight out of the board's flash, over its USB cable: read, checked, and put into a folder."""
 
-import re
 from functools import partial
 from hashlib import sha256
 
@@ -9,7 +8,6 @@ from ground.output_folder import claim
 from shared_protocol.second_copy import FOLDER
 
 _TRIES = 2
-_PART = re.compile(r"part\d{3,6}\.log")  # as shared_protocol/second_copy.py names them; nothing else becomes a path
 
 
 def fetch(port, out_dir, *, say=print, progress=lambda share, text: None, name=None):
@@ -36,12 +34,14 @@ def fetch(port, out_dir, *, say=print, progress=lambda share, text: None, name=N
         No copy on the board, a board lost on the way (what came is kept), a folder with other files of these names.
     """
     from ground.bench.link_port import open_port
+    from ground.decode.salvage.sources import PART_NAME
     from ground.install.board_files import BoardFiles
 
     open_port(port).close()  # whoever mistyped it should not have to wait
     progress(0.0, "looking at the board")
     with BoardFiles(port, again="fetch again, what came is kept") as board:
-        there = {path: about for path, about in board.tree(FOLDER).items() if _PART.fullmatch(path)}
+        # a name of any other kind must not become a path on this computer
+        there = {path: about for path, about in board.tree(FOLDER).items() if PART_NAME.fullmatch(path)}
         if not there:
             raise InputError(
                 f"{name or port}: no second copy on this board (its folder {FOLDER} is not there, or empty); "

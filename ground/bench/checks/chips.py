@@ -26,15 +26,14 @@ _ADDRESS_KEYS = {"barometer": "pressure_address", "panel": "panel_address"}
 
 def check(evidence, parts):
     """Findings of the two buses and of each chip on them."""
-    findings = []
+    findings, strangers = [], _strangers(evidence, parts)
     for bus, describe in ((I2C, _i2c_silent), (ONE_WIRE, _one_wire_silent)):
         mine = [part for part in parts.values() if part.bus == bus]
         is_dead = len(mine) >= 2 and all(part.state in (SILENT, LOST) for part in mine)
-        if is_dead and not (bus == I2C and _strangers(evidence, parts)):
+        if is_dead and not (bus == I2C and strangers):
             findings.append(describe(evidence, mine))
             findings += [_covered(part, bus) for part in mine]
         else:
-            strangers = _strangers(evidence, parts)
             findings += [_one(evidence, part, mine, strangers) for part in mine]
     return findings
 
