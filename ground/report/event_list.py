@@ -22,7 +22,7 @@ _PLAINER = (
     (re.compile(r"\breceiver state (?=[a-z])"), "receiver: "),
     (re.compile(r"\bat unknown pressure altitude"), "(pressure altitude not known yet)"),
     (re.compile(r"\bpressure altitude unknown"), "pressure altitude not known yet"),
-    (re.compile(r", cause power\b"), ", power was switched on"),
+    (re.compile(r", cause power\b"), ", the power came on"),
     (re.compile(r", cause watchdog\b"), ", by the watchdog: the program had stopped"),
     (re.compile(r", cause own reset\b"), ", the board restarted itself"),
     (re.compile(r", cause unknown\b"), ", for a reason that it does not know"),

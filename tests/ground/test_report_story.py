@@ -124,7 +124,7 @@ def test_events_are_in_order_of_time_and_routine_ones_left_out(flight):
         ("self-test: 1 (1 GO, 0 NO-GO), parts in trouble 0 (bits: source numbers)",
          "self-test: GO, no part in trouble"),
         ("power-up number 2, cause 1 (1 power, 2 watchdog, 3 own reset, 0 unknown)",
-         "power-up number 2, power was switched on"),
+         "power-up number 2, the power came on"),
         ("receiver speaks protocol version 18.00 (0.00: it names none), so its airborne limit is 50000 m",
          "receiver speaks protocol version 18.00, so its airborne limit is 50000 m"),
         ("receiver speaks protocol version 0.00 (0.00: it names none), so its airborne limit is 50000 m",
