@@ -23,6 +23,9 @@ from ground.decode.frames.wire import KIND_COUNT, KIND_SIZES, frame_dtypes, row_
 from shared_protocol.crc import frame_salt
 
 
+_ROWS_AT_ONCE = 1 << 16  # put in order by one thread
+
+
 @dataclass
 class Piece:
     """One stretch of bytes after the search: its blocks, its data frames and its damage."""
@@ -142,23 +145,39 @@ def _in_order(founds, keys):
     """The boots, and the order of all frames: log by log, boot by boot, by number; None if it is the source's."""
     seq = _joined([found.seq for found in founds], np.uint16)
     t_ms = _joined([found.t_ms for found in founds], np.uint32)
-    owner = _joined([found.keys for found in founds], np.int32)
     boots, orders = [], []
-    by_key = dict(rows_by_value(owner)) if len(keys.pairs) > 1 else {0: slice(None)} if len(owner) else {}
+    by_key = _by_key(_joined([found.keys for found in founds], np.int32))
     for key in sorted(by_key, key=keys.pairs.__getitem__):
         mine = by_key[key]
-        sequence = arrange(seq[mine], t_ms[mine])
-        own_t = t_ms[mine] if sequence.order is None else t_ms[mine][sequence.order]
-        own_seq = seq[mine] if sequence.order is None else seq[mine][sequence.order]
+        own_seq, own_t = seq[mine], t_ms[mine]
+        sequence = arrange(own_seq, own_t)
+        if sequence.order is not None:
+            own_seq, own_t = own_seq.take(sequence.order), own_t.take(sequence.order)
         boots.append(_boot(key, keys.pairs[key], run_of(own_seq, own_t), sequence.missing, sequence.duplicate))
-        if isinstance(mine, slice):
-            orders.append(sequence.order)
-        else:
-            orders.append(mine if sequence.order is None else mine[sequence.order])
-    order = None if len(orders) == 1 and orders[0] is None else _joined(orders, np.int64)
-    if order is not None and len(order) == len(seq) and (order[1:] > order[:-1]).all():
+        orders.append(_order_in_source(mine, sequence.order))
+    order = _joined(orders, np.int64)
+    if len(order) == len(seq) and (order[1:] > order[:-1]).all():
         order = None  # all there and in place
     return boots, order
+
+
+def _by_key(owner):
+    """Which frames have each key: a slice where they stand together, else a rising index array."""
+    if len(owner) == 0:
+        return {}
+    begins = np.append(0, np.flatnonzero(np.diff(owner)) + 1)
+    values = owner[begins].tolist()
+    if len(set(values)) < len(values):
+        return dict(rows_by_value(owner))
+    ends = [*begins[1:].tolist(), len(owner)]
+    return {key: slice(begin, end) for key, begin, end in zip(values, begins.tolist(), ends, strict=True)}
+
+
+def _order_in_source(mine, order):
+    """Frames of one key in their order, as numbers in the source."""
+    if isinstance(mine, slice):
+        return np.arange(mine.start, mine.stop) if order is None else order + mine.start
+    return mine if order is None else mine.take(order)
 
 
 def _joined(arrays, dtype):
@@ -200,16 +219,30 @@ def _rows_in_place(pieces):
 def _rows_in_order(pieces, order):
     """Whole frames by kind in the given order, and the key of each."""
     found = end_to_end([piece.found for piece in pieces])
+    kinds = found.kinds.take(order)
+    by_kind = [order.take(np.flatnonzero(kinds == kind)) for kind in range(KIND_COUNT)]
+    rows, row_keys = _empty_rows([len(chosen) for chosen in by_kind])
     ends = np.cumsum([len(piece.found.starts) for piece in pieces])
-    kinds = found.kinds[order]
-    rows, row_keys = _empty_rows([int(np.count_nonzero(kinds == kind)) for kind in range(KIND_COUNT)])
-    for kind in range(KIND_COUNT):
-        chosen = order[kinds == kind]
-        row_keys[kind][:] = found.keys[chosen]
-        for piece, end in zip(pieces, ends, strict=True):
-            here = np.flatnonzero((chosen >= end - len(piece.found.starts)) & (chosen < end))
-            if len(here):
-                rows[kind][here] = row_view(piece.blocks.data, int(KIND_SIZES[kind]))[found.starts[chosen[here]]]
+    tasks = [
+        (kind, slice(first, first + _ROWS_AT_ONCE))
+        for kind, chosen in enumerate(by_kind)
+        for first in range(0, len(chosen), _ROWS_AT_ONCE)
+    ]
+
+    def copy(task):
+        kind, part = task
+        chosen = by_kind[kind][part]
+        row_keys[kind][part] = found.keys.take(chosen)
+        starts, own_rows = found.starts.take(chosen), rows[kind][part]
+        for piece, end in zip(pieces, ends.tolist(), strict=True):
+            view = row_view(piece.blocks.data, int(KIND_SIZES[kind]))
+            if len(pieces) == 1:
+                own_rows[:] = view[starts]
+            else:
+                here = np.flatnonzero((chosen >= end - len(piece.found.starts)) & (chosen < end))
+                own_rows[here] = view[starts.take(here)]
+
+    each(copy, tasks, sum(own.nbytes for own in rows))
     return _as_frames(rows), row_keys
 
 

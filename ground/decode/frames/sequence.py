@@ -55,12 +55,11 @@ def arrange(seq, t_ms):
         return Sequence(None, len(seq), missing + _before_first(seq, t_ms, 0, len(seq) + missing), 0)
     time = _counted_on(t_ms)
     by_time = np.argsort(time, kind="stable")
-    number = unwrapped(seq[by_time], time[by_time])
-    order = np.lexsort((time[by_time], number))
-    number, frame = number[order], by_time[order]
-    again = (np.diff(number) == 0) & (np.diff(time[frame]) == 0)
-    keep = np.concatenate([[True], ~again])
-    frame = frame[keep]
+    number, time = unwrapped(seq.take(by_time), time.take(by_time)), time.take(by_time)
+    order = np.lexsort((time, number))
+    number, time, frame = number.take(order), time.take(order), by_time.take(order)
+    again = (np.diff(number) == 0) & (np.diff(time) == 0)
+    frame = frame.take(np.flatnonzero(np.append(True, ~again)))
     distinct = 1 + int(np.count_nonzero(np.diff(number)))
     span = int(number[-1] - number[0]) + 1
     missing = span - distinct + _before_first(seq, t_ms, frame[0], span)
@@ -78,16 +77,24 @@ def _runs_on(t_ms):
 def _counted_on(t_ms):
     """Times without the wrap after 49.7 days, if neighbours in the source are less than half of that apart; int64."""
     elapsed = np.diff(t_ms).view(np.int32)  # the nearer way round
-    return int(t_ms[0]) + np.concatenate([[0], np.cumsum(elapsed, dtype=np.int64)])
+    return int(t_ms[0]) + _running_sum(elapsed)
+
+
+def _running_sum(steps):
+    """From 0 on; int64, one longer."""
+    total = np.zeros(len(steps) + 1, dtype=np.int64)
+    np.cumsum(steps, out=total[1:])
+    return total
 
 
 def unwrapped(seq, t_ms):
     """Sequence numbers, in order of time, counted on over their wraps; the first keeps its value."""
     step = np.diff(seq).astype(np.int16).astype(np.int64)  # the nearer way round, also backwards
     elapsed = np.diff(t_ms)
-    expected = elapsed * _frames_per_ms(step, elapsed)
-    step += np.where(expected > LONG_GAP, np.round((expected - step) / _WRAP), 0).astype(np.int64) * _WRAP
-    return int(seq[0]) + np.concatenate([[0], np.cumsum(step)])
+    rate = _frames_per_ms(step, elapsed)
+    long = np.flatnonzero(elapsed * rate > LONG_GAP)
+    step[long] += np.round((elapsed.take(long) * rate - step.take(long)) / _WRAP).astype(np.int64) * _WRAP
+    return int(seq[0]) + _running_sum(step)
 
 
 def _frames_per_ms(step, elapsed):
