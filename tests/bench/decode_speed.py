@@ -5,8 +5,10 @@
 All contestants take turns in one process, so a slow spell of the machine hits them alike; what counts are the ratios
 (medians of the ratio within a round). "Columns" are one numpy structured array per record type, every frame's CRC
 checked. The CSV files hold the same fields, and the boot that decode names for each row, one file per record type;
-CSV readers check nothing. Goals: at most 12 times one zlib.crc32, at least 2.5 times as fast as the fastest CSV
-reader. The log is then decoded with bits flipped: at most twice the time of the clean one.
+CSV readers check nothing. Goals: at most 10 times one zlib.crc32, at least 2.5 times as fast as the fastest CSV
+reader. The log is then decoded with bits flipped: at most twice the time of the clean one. What other damage costs is
+printed too, with the log and the damager of the property tests; its swapped and repeated sectors come with one bit
+in ten thousand turned over.
 """
 
 import argparse
@@ -25,6 +27,7 @@ from ground.decode.frames.wire import KIND_NAMES
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import PREFIX, SYNC, encode_header
 from shared_protocol.records import FIX, HEALTH, POWER, PRESSURE, TEMPERATURE, declaration, payload_format
+from tests.property.damager import KINDS, write_log
 
 # Records of one second in flight: 10 pressures, 5 panel readings, 2 temperatures, 1 fix, and health each 5 s.
 SECOND = [PRESSURE, POWER, PRESSURE] * 5 + [FIX, TEMPERATURE, TEMPERATURE]
@@ -107,6 +110,21 @@ def measure_damage(data, rounds):
         print(f"damaged at {rate:.0e} / clean: {np.median(ratios):.1f} (goal: at most 2)")
 
 
+def measure_other_damage(mib, rounds):
+    """Print the same for other kinds of damage than bits turned over."""
+    log = write_log(mib * 2048, 1)
+    for kind, (hurt, rates, what) in KINDS.items():
+        if what == "bit":
+            continue
+        for rate in rates:
+            data = hurt(log, rate, np.random.default_rng(2)).data
+            read([data])
+            ratios = [
+                seconds(lambda data=data: read([data])) / seconds(lambda: read([log.data])) for _ in range(rounds)
+            ]
+            print(f"{kind}, {rate:g} of each {what} / clean: {np.median(ratios):.1f}")
+
+
 def seconds(action):
     """How long one call takes."""
     begin = time.perf_counter()
@@ -144,12 +162,13 @@ def main():
     fastest = min(
         (name for name in table if name not in ("zlib.crc32", "decode")), key=lambda name: np.median(table[name])
     )
-    print(f"decode / zlib.crc32: {np.median(table['decode'] / table['zlib.crc32']):.1f} (goal: at most 12)")
+    print(f"decode / zlib.crc32: {np.median(table['decode'] / table['zlib.crc32']):.1f} (goal: at most 10)")
     print(
         f"fastest CSV reader ({fastest}) / decode: {np.median(table[fastest] / table['decode']):.1f} "
         "(goal: at least 2.5)"
     )
     measure_damage(data, max(chosen.rounds // 2, 1))
+    measure_other_damage(chosen.mib, max(chosen.rounds // 2, 1))
 
 
 if __name__ == "__main__":
