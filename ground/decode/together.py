@@ -7,7 +7,8 @@ copy exists. It is named in the account.
 from dataclasses import dataclass
 from functools import partial
 
-from ground.decode.salvage.sources import NothingThere, Source, open_source
+from ground.decode.salvage.source import NothingThere, Source
+from ground.decode.salvage.sources import open_source
 
 
 @dataclass

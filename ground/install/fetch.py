@@ -34,7 +34,7 @@ def fetch(port, out_dir, *, say=print, progress=lambda share, text: None, name=N
         No copy on the board, a board lost on the way (what came is kept), a folder with other files of these names.
     """
     from ground.bench.link_port import open_port
-    from ground.decode.salvage.sources import PART_NAME
+    from ground.decode.salvage.source import PART_NAME
     from ground.install.board_files import BoardFiles
 
     open_port(port).close()  # whoever mistyped it should not have to wait

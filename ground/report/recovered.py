@@ -8,9 +8,12 @@ from datetime import datetime
 
 KINDS = {
     "image": "an image of a card",
+    "bare": "an image in which no file system can be read",
+    "torn": "sectors that have all lost their headers",
     "log": "a log file",
     "folder": "a folder of log files",
     "flash": "a dump of a board's flash",
+    "chip": "a dump of a board's flash, its file system gone",
     "capture": "records without sectors, as a capture has them",
 }
 WHOLE, THINNED, NOTHING, OFF = "whole", "thinned", "nothing", "off"

@@ -134,7 +134,7 @@ def _exfat():
 def file_names(data, folder):
     """Names out of a FAT or an exFAT."""
     from ground.decode.salvage.fat_names import log_files
-    from ground.decode.salvage.sources import LOG_NAME
+    from ground.decode.salvage.source import LOG_NAME
 
     for file in log_files(_file(folder, "card.img", data), LOG_NAME):
         assert LOG_NAME.fullmatch(file["name"])

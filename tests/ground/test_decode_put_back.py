@@ -8,7 +8,8 @@ import pytest
 
 from ground.decode import decode
 from ground.decode.salvage.put_back import put_back
-from ground.decode.salvage.sources import NothingThere, open_source
+from ground.decode.salvage.source import NothingThere
+from ground.decode.salvage.sources import open_source
 from tests.ground import hurt_cards
 from tests.ground.test_decode_sources import make_log
 

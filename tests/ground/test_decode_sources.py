@@ -83,7 +83,7 @@ def test_log_file_folder_and_image_give_the_same_records(tmp_path):
         decode(folder, tmp_path / "b"),
         decode(image, tmp_path / "c"),
     ]
-    assert [result.integrity["source"]["kind"] for result in results] == ["log", "folder", "image"]
+    assert [result.integrity["source"]["kind"] for result in results] == ["log", "folder", "bare"]
     for result in results:
         assert result.integrity["frames_ok"] == len(log.frames)
         assert result.integrity["frames_missing"] == result.integrity["frames_bad"] == 0

@@ -8,9 +8,10 @@ import pytest
 from ground.decode import decode
 from ground.decode.frames import crc_tables
 from ground.decode.frames.records import read
-from ground.decode.salvage import nameless, sources
+from ground.decode.salvage import nameless, search
 from ground.decode.salvage.carve import likely
-from ground.decode.salvage.sources import NothingThere, open_source
+from ground.decode.salvage.source import NothingThere
+from ground.decode.salvage.sources import open_source
 from shared_protocol.crc import frame_salt
 from shared_protocol.frame import PAYLOAD_SIZES
 from shared_protocol.records import PRESSURE
@@ -128,7 +129,7 @@ def test_frames_with_the_same_bit_wrong_agree_on_a_salt_and_are_not_believed(tor
 
 @pytest.mark.parametrize("rate", [1e-3, 1e-2])
 def test_source_that_is_looked_at_part_by_part_gives_the_same_boots(torn, rate, tmp_path, monkeypatch):
-    monkeypatch.setattr(sources, "_PART", 1 << 17)
+    monkeypatch.setattr(search, "_PART", 1 << 17)
     hurt = damager.flip_bits(torn, rate, np.random.default_rng(SEED))
     hurt.data.tofile(tmp_path / "card.img")
     source = open_source(tmp_path / "card.img")

@@ -8,10 +8,12 @@ import numpy as np
 import pytest
 
 from ground.decode import decode, pipeline
-from ground.decode.salvage import littlefs, sources
+from ground.decode.salvage import littlefs, search
 from ground.decode.salvage.sources import open_source
-from tests.ground import hurt_cards
+from ground.report import recovered
+from tests.ground import copy_maker, hurt_cards
 from tests.ground.test_decode_sources import make_log
+from tests.ground.test_nameless import frames_only
 
 OLD, NEW = make_log(log_id=5, boots=(3,), seed=5, count=1500), make_log(log_id=6, boots=(7, 8), seed=6, count=1500)
 PAIRS = ((5, 3), (6, 7), (6, 8))
@@ -20,7 +22,7 @@ PAIRS = ((5, 3), (6, 7), (6, 8))
 @pytest.mark.parametrize("kind", hurt_cards.KINDS)
 def test_all_frames_that_are_there_are_recovered_and_no_others(tmp_path, kind, monkeypatch):
     if kind in ("log at an odd offset in 8 GB", "hurt piece far from all others"):  # as in the real size, but quick
-        monkeypatch.setattr(sources, "_WHOLE_BYTES_MAX", 1 << 20)
+        monkeypatch.setattr(search, "_WHOLE_BYTES_MAX", 1 << 20)
         monkeypatch.setattr(hurt_cards, "FILLER", 12 << 20)
     make, tools = hurt_cards.KINDS[kind]
     if lacking := hurt_cards.missing_tools(tools):
@@ -39,8 +41,8 @@ def test_all_frames_that_are_there_are_recovered_and_no_others(tmp_path, kind, m
 
 
 def test_pieces_far_from_all_others_are_recovered_from_a_card_that_is_worked_log_by_log(tmp_path, monkeypatch):
-    monkeypatch.setattr(sources, "_WHOLE_BYTES_MAX", 1 << 20)
-    monkeypatch.setattr(sources, "_AT_ONCE_MAX", 1 << 16)
+    monkeypatch.setattr(search, "_WHOLE_BYTES_MAX", 1 << 20)
+    monkeypatch.setattr(search, "_AT_ONCE_MAX", 1 << 16)
     monkeypatch.setattr(hurt_cards, "FILLER", 12 << 20)
     path = hurt_cards.piece_far_away(tmp_path, NEW.data(), OLD.data())
     assert open_source(path).by_log
@@ -51,7 +53,7 @@ def test_pieces_far_from_all_others_are_recovered_from_a_card_that_is_worked_log
 
 def test_large_image_gives_sectors_far_from_any_header_and_counts_what_is_garbage(tmp_path, monkeypatch):
     """As in the real size, but quick: every byte is looked at only around the sectors that are known."""
-    monkeypatch.setattr(sources, "_WHOLE_BYTES_MAX", 1 << 20)
+    monkeypatch.setattr(search, "_WHOLE_BYTES_MAX", 1 << 20)
     log = bytearray(NEW.data())
     count = len(log) // 512
     for n in (*range(20, 60), *range(count - 20, count)):
@@ -124,9 +126,45 @@ def test_blocks_that_name_each_other_are_a_file_system_only_if_they_hold_a_log()
     assert len(littlefs.chains(blocks.ravel(), 0, 4096, 40)[0]) == 1
 
 
-def test_capture_and_flash_are_told_apart_by_looking(tmp_path):
-    assert open_source(hurt_cards.capture(tmp_path, NEW.data(), b"")).kind == "capture"
-    assert open_source(hurt_cards.odd_offset(tmp_path, NEW.data(), b"")).kind == "image"
+def second_copy_without_its_file_system(folder, log, old):
+    data = bytearray(b"\xff" * (1 << 20))
+    ring = b"".join(copy_maker.sectors(NEW, copy_maker.thinned(NEW)))
+    data[300 << 10 : (300 << 10) + len(ring)] = ring
+    (folder / "flash.bin").write_bytes(data)
+    return folder / "flash.bin"
+
+
+def no_header_and_beside_block_boundaries(folder, log, old):
+    path = hurt_cards.no_header_left(folder, log, old)
+    path.write_bytes(bytes(333) + path.read_bytes())
+    return path
+
+
+def frames_alone(folder, log, old):
+    (folder / "capture.bin").write_bytes(frames_only(NEW))
+    return folder / "capture.bin"
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (hurt_cards.quick_formatted, "an image of a card"),
+        (hurt_cards.wrecked_boot_sector, "an image of a card"),
+        (hurt_cards.odd_offset, "an image in which no file system can be read"),
+        (hurt_cards.raw_flash, "an image in which no file system can be read"),  # holds a card's sectors
+        (second_copy_without_its_file_system, "a dump of a board's flash, its file system gone"),
+        (hurt_cards.littlefs, "a dump of a board's flash"),
+        (hurt_cards.no_header_left, "sectors that have all lost their headers"),
+        (no_header_and_beside_block_boundaries, "sectors that have all lost their headers"),
+        (hurt_cards.capture, "records without sectors, as a capture has them"),
+        (frames_alone, "records without sectors, as a capture has them"),
+    ],
+)
+def test_what_a_file_is_called_is_what_can_be_seen_in_it(tmp_path, make, words):
+    tools = {*hurt_cards.FAT_TOOLS} if make in (hurt_cards.quick_formatted, hurt_cards.wrecked_boot_sector) else set()
+    if lacking := hurt_cards.missing_tools(tools | ({"micropython"} if make is hurt_cards.littlefs else set())):
+        pytest.skip(f"needs {', '.join(lacking)}")
+    assert recovered.KINDS[open_source(make(tmp_path, NEW.data(), OLD.data())).kind] == words
 
 
 def test_progress_is_in_bytes_and_never_goes_back(tmp_path):
@@ -143,7 +181,7 @@ _DECODE = """
 import resource, sys
 resource.setrlimit(resource.RLIMIT_AS, (int(sys.argv[3]), int(sys.argv[3])))
 from ground.decode import decode, pipeline
-from ground.decode.salvage import sources
+from ground.decode.salvage import search
 account = decode(sys.argv[1], sys.argv[2]).integrity
 print(account["frames_ok"], len(account["logs"]), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
@@ -172,7 +210,7 @@ def test_card_of_32_gb_needs_no_more_memory_than_a_small_one(tmp_path):
 
 def test_card_full_of_logs_is_worked_log_by_log(tmp_path, monkeypatch):
     """The limit is set down to 512 KiB; what matters is that no more than the flight's own logs are held together."""
-    monkeypatch.setattr(sources, "_AT_ONCE_MAX", 1 << 19)
+    monkeypatch.setattr(search, "_AT_ONCE_MAX", 1 << 19)
     logs = [make_log(log_id=100 + n, boots=(n + 1,), seed=n, count=300) for n in range(40)]
     (tmp_path / "card.img").write_bytes(bytes(1 << 20) + b"".join(log.data(60 * 512) for log in logs))
     sizes = []
@@ -190,7 +228,7 @@ def test_card_full_of_logs_is_worked_log_by_log(tmp_path, monkeypatch):
     assert {entry["log_id"]: entry["frames"] for entry in account["logs"]} == {
         log.log_id: len(log.frames) for log in logs
     }
-    monkeypatch.setattr(sources, "_AT_ONCE_MAX", 1 << 30)
+    monkeypatch.setattr(search, "_AT_ONCE_MAX", 1 << 30)
     together = decode(tmp_path / "card.img", tmp_path / "together").integrity
     assert {key: account[key] for key in ("frames_ok", "frames_bad", "frames_missing", "sectors_read", "boots")} == {
         key: together[key] for key in ("frames_ok", "frames_bad", "frames_missing", "sectors_read", "boots")

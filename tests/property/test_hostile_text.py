@@ -8,7 +8,7 @@ import pytest
 from ground.cli import run
 from ground.console import plain
 from ground.decode.salvage.fat_names import log_files
-from ground.decode.salvage.sources import LOG_NAME
+from ground.decode.salvage.source import LOG_NAME
 from shared_protocol.records import (
     BOOT,
     CHANNEL,

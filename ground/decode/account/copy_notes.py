@@ -16,7 +16,7 @@ def found_by(log, source):
     if not log.on_card:
         return "the second copy in the board's flash"
     if log.file is None:
-        return "its sectors, without a name" if source.kind != "capture" else "its frames alone"
+        return "its sectors, without a name" if source.has_headers else "its frames alone"
     return "the name of its file" if source.kind in ("log", "folder") else "its name on the card"
 
 

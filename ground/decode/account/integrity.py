@@ -18,7 +18,7 @@ from ground.decode.moments import iso
 from ground.decode.salvage import endings
 from shared_protocol.frame import FILL
 
-_SECTORS_IN_PLACE = ("log", "folder", "image", "several")
+_SECTORS_IN_PLACE = ("log", "folder", "image", "bare", "several")
 
 
 def account(source, records, decoded, parts, numbers):

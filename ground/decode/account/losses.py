@@ -56,7 +56,7 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut
     lost_ends : dict of int to tails.Tail, optional
     """
     said = _where_from(source, decoded)
-    if source.kind != "capture" and (lost_ends or any(boot.missing for boot in decoded.boots)):
+    if source.has_headers and (lost_ends or any(boot.missing for boot in decoded.boots)):
         for log in decoded.logs:
             if log.chosen:
                 said += _told(log, lost_sectors(records, log.log_id), decoded)
@@ -73,7 +73,7 @@ def notes(source, records, decoded, sectors_bad=0, frames_bad=0, covered=(), cut
     if not cut or sectors_bad > 1:  # the one at the cut is told of
         place = "place" if source.kind == "capture" else "sector"
         hurt += _hurt(sectors_bad, frames_bad, None if cut else sum(boot.missing for boot in decoded.boots), place)
-    whole = not hurt and len(said) == len(_where_from(source, decoded)) and source.kind != "capture"
+    whole = not hurt and len(said) == len(_where_from(source, decoded)) and source.has_headers
     if decoded.origin is not None and FLASH in decoded.origin.by_copy:
         return _holes(decoded, covered) + said + hurt
     return _gaps(decoded, whole) + said + hurt + _second_copy(decoded, covered)
@@ -146,8 +146,10 @@ def _found_how(source, decoded):
         ]
     if source.kind == "flash":
         return ["the records were put together from the blocks of a flash file system, without its directories"]
+    if source.kind == "chip":
+        return ["no file system is left in this dump of flash; the records were found by the marks of their sectors"]
     unnamed = [label(log) for log in decoded.logs if log.chosen and log.file is None and log.on_card]
-    if source.kind != "image" or not unnamed:
+    if source.kind not in ("image", "bare") or not unnamed:
         return []
     if source.files:
         why = "deleted, or the card was formatted or used again since"

@@ -1,0 +1,69 @@
+"""A card's folder, or one with the files of the second copy: every log file in it, as the file system gives it."""
+
+from ground.decode.salvage import endings, nameless
+from ground.decode.salvage.extents import data_extents
+from ground.decode.salvage.log_head import first_log_id, holds_header
+from ground.decode.salvage.source import LOG_NAME, PART_NAME, NothingThere, Source, mapped_file, unreadable
+from shared_protocol.second_copy import FOLDER
+
+_NAMELESS_MAX = 256 << 20  # bytes of files without a header in which frames are looked for
+_PART = 32 << 20  # of them together
+_IMAGES = (".img", ".bin", ".dd")
+
+
+def open_folder(path):
+    """The logs in a folder, as Source of kind "folder".
+
+    Raises
+    ------
+    InputError
+        One line, if there is nothing of ours.
+    """
+    try:
+        entries = _files_like(LOG_NAME, path) + _files_like(PART_NAME, path)
+        copy = path / FOLDER
+        if copy.is_dir():
+            entries += _files_like(PART_NAME, copy)
+    except OSError as error:
+        raise unreadable(path, error, "folder cannot be read") from None
+    if not entries:
+        images = sorted(entry.name for entry in path.iterdir() if entry.suffix.lower() in _IMAGES)
+        instead = f"did you mean {path / images[0]}?" if images else "give the card's own top folder"
+        raise NothingThere(path, "no log in this folder (TD000001.LOG and the like)", instead)
+    source = Source("folder", [], [], 0)
+    for entry in entries:
+        _add(source, entry)
+    datas = [data for data, _joined in source.buffers]
+    if not any(map(holds_header, datas)):
+        if source.bytes_read <= _NAMELESS_MAX:
+            source.nameless = nameless.boots(
+                data[at : at + _PART] for data in datas for at in range(0, len(data), _PART)
+            )
+        if not source.nameless:
+            raise NothingThere(
+                path,
+                "the log files in this folder hold no records",
+                "make an image of the card and decode that, it finds what the file system hides",
+            )
+    return source
+
+
+def _files_like(pattern, folder):
+    return sorted(entry for entry in folder.iterdir() if pattern.fullmatch(entry.name) and entry.is_file())
+
+
+def _add(source, entry):
+    data = mapped_file(entry)
+    if LOG_NAME.fullmatch(entry.name):
+        source.files.append({"name": entry.name, "log_id": first_log_id(data)})
+        source.endings.append(endings.of_file(entry.name, entry, len(data), is_image=False))
+    if len(data):
+        source.buffers.append((_real_part(entry, data), None))
+        source.names.append(entry.name)
+        source.bytes_read += len(data)
+
+
+def _real_part(path, data):
+    """A log without the hole behind its end: armed files are created at full size and never filled."""
+    extents = data_extents(path, len(data))
+    return data[: extents[-1][1]] if extents else data[:0]
