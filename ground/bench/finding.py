@@ -56,8 +56,8 @@ class Finding:
 
 
 def skipped(subject, name, why, do=""):
-    """A check that could not be made."""
-    return Finding(subject, name, NOT_CHECKED, why=why, do=do)
+    """A check that could not be made; `why` becomes a sentence."""
+    return Finding(subject, name, NOT_CHECKED, why=why[:1].upper() + why[1:].rstrip(".") + ".", do=do)
 
 
 def with_unit(value, uncertainty, unit, digits):

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ground.bench.calibration import QUANTITIES, Point
+from ground.bench.calibration import QUANTITIES, Point, calibrate
 from ground.bench.checks.pressure import expected_pressure
 from ground.bench.checks.thermometers import BATH_C
 from ground.bench.identities import identities
@@ -22,11 +22,47 @@ _NEEDS = {
 }
 
 
-def check_quantities(quantities):
-    """Raise InputError for one that cannot be calibrated."""
+def check_quantities(quantities, answers=None):
+    """Raise InputError for one that cannot be calibrated, or for which these answers hold nothing to compare with.
+
+    `answers` None: they are still to be asked for.
+    """
     for quantity in quantities:
         if quantity not in QUANTITIES:
             raise InputError(f"--calibrate {quantity}: must be one of {', '.join(QUANTITIES)}")
+        if answers is not None and _reference(answers, quantity) is None:
+            raise InputError(f"--calibrate {quantity}: nothing was typed in to compare with; give {_NEEDS[quantity]}")
+
+
+def add_points(evidence, earlier, quantities, utc):
+    """Earlier points with the new ones.
+
+    A point that cannot be made, or would make an absurd calibration, is left out and told: the evening's record is
+    worth more than it.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    earlier : list of Point
+    quantities : sequence of str
+    utc : str
+        Now, ISO 8601.
+
+    Returns
+    -------
+    (list of Point, list of str)
+        The points, and why others were left out.
+    """
+    kept, refused = list(earlier), []
+    for quantity in quantities:
+        try:
+            point = make_point(evidence, quantity, utc)
+            calibrate([*(one for one in kept if (one.quantity, one.identity) == (quantity, point.identity)), point])
+        except InputError as error:
+            refused.append(str(error))
+        else:
+            kept.append(point)
+    return kept, refused
 
 
 def make_point(evidence, quantity, utc):
@@ -49,11 +85,8 @@ def make_point(evidence, quantity, utc):
     InputError
         If nothing was typed in, the sensor gives no readings, or it is not known which specimen it is.
     """
-    check_quantities((quantity,))
+    check_quantities((quantity,), evidence.answers)
     what = QUANTITIES[quantity]
-    reference = _reference(evidence, quantity)
-    if reference is None:
-        raise InputError(f"--calibrate {quantity}: nothing was typed in to compare with; give {_NEEDS[quantity]}")
     identity = identities(evidence.tables).get(quantity)
     values = _values(evidence, what)
     if len(values) < _READINGS_MIN or identity is None:
@@ -63,7 +96,7 @@ def make_point(evidence, quantity, utc):
         )
     end = values[-max(len(values) // 3, _READINGS_MIN) :] if quantity in ("outside", "inside") else values
     read, scatter = level(end)
-    value, own, how = reference
+    value, own, how = _reference(evidence.answers, quantity)
     uncertainty = float(np.sqrt(scatter**2 + own**2 + _STEPS[quantity] ** 2 / 12.0))
     return Point(quantity, identity, round(read, 4), value, round(uncertainty, 4), how, utc)
 
@@ -75,9 +108,8 @@ def _values(evidence, what):
     return evidence.series(what.table, what.column, **dict(what.words))[1]
 
 
-def _reference(evidence, quantity):
+def _reference(answers, quantity):
     """`(value, uncertainty, how)`, None if nothing fitting was typed in."""
-    answers = evidence.answers
     if quantity == "pressure":
         expected = expected_pressure(answers)
         return (round(expected[0], 3), expected[1], expected[2]) if expected else None

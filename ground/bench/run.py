@@ -5,21 +5,18 @@ from pathlib import Path
 
 from ground.bench.calibration import calibrations_of
 from ground.bench.evidence import Evidence
-from ground.bench.finding import NOT_CHECKED
 from ground.bench.identities import identities
 from ground.bench.judge import judge
 from ground.bench.live import is_early, live_rows, live_state
 from ground.bench.plan import Plan, default_text, load_plan
-from ground.bench.points import check_quantities, make_point
+from ground.bench.points import add_points, check_quantities
 from ground.bench.preparation import is_simulated, prepare
 from ground.bench.record import check_folder, earlier_points, make_record, write_record
 from ground.bench.session import Session, board_facts
-from ground.bench.terminal import finding_lines, open_lines, view
+from ground.bench.terminal import finding_lines, open_line, verdict_line, view
 from ground.console import note, progress, say
 from ground.errors import InputError
 from ground.settings import Settings, load_settings
-
-_OPEN_LINES_MAX = 12
 
 
 def write_plan(path):
@@ -59,7 +56,7 @@ def run_bench(port, settings_file, plan_file, answers, out, *, seconds, view, as
     """
     from ground.bench.link import open_board
 
-    check_quantities(calibrate)
+    check_quantities(calibrate, None if asks else answers)
     check_folder(out)
     start = prepare(port, settings_file, plan_file, answers)
     sim = {"settings": start.settings.model_dump(), "speed": speed} if is_simulated(port) else {}
@@ -82,12 +79,11 @@ def run_bench(port, settings_file, plan_file, answers, out, *, seconds, view, as
                 server.close()
         evidence = session.evidence
     judgement = judge(evidence)
-    points = _points(evidence, calibrate, out)
-    _tell(judgement, facts["simulated"])
+    points, refused = add_points(evidence, earlier_points(out, identities(evidence.tables)), calibrate, _now())
     record = make_record(evidence, judgement, made_utc=_now(), board=facts, points=points, settings_file=settings_file)
-    _keep(record, out)
-    for calibration in calibrations_of(points):
-        say(f"Calibration kept: {calibration.sentence()}.")
+    _conclude(record, out)
+    if refused:
+        raise InputError(f"{'; '.join(refused)}. The record was kept without it.")
     return judgement
 
 
@@ -105,7 +101,6 @@ def run_cold(source, settings_file, plan_file, out):
         load_plan(plan_file) if plan_file else Plan(),
     )
     judgement = judge_cold(evidence, account)
-    _tell(judgement, bool(account.get("simulated")))
     facts = {
         "id": _newest(evidence, "board_id"), "firmware": _newest(evidence, "firmware"), "build": None,
         "micropython": None, "machine": None, "settings_crc": _newest(evidence, "settings_crc"),
@@ -115,7 +110,7 @@ def run_cold(source, settings_file, plan_file, out):
         evidence, judgement, made_utc=_now(), board=facts, kind_of_run="cold run", settings_file=settings_file,
         points=earlier_points(out, identities(evidence.tables)),
     )  # fmt: skip
-    _keep(record, out)
+    _conclude(record, out)
     return judgement
 
 
@@ -190,29 +185,23 @@ def _show_page(session, server):
     server.show(live_state(session.evidence, session.judgement(), session.since_news_s, link))
 
 
-def _points(evidence, calibrate, out):
-    """Old points of the same sensors and the new ones."""
-    points = earlier_points(out, identities(evidence.tables))
-    return points + [make_point(evidence, quantity, _now()) for quantity in calibrate]
-
-
-def _tell(judgement, simulated):
-    """The reasons, what was left out, and last the verdict, where the eye is."""
+def _conclude(record, out):
+    """The reasons, the record that is kept, and last the verdict, also where the record cannot be kept."""
+    judgement = record.judgement
     for line in finding_lines(judgement):
         say(line)
-    left_out = open_lines(judgement)
-    for line in left_out[:_OPEN_LINES_MAX]:
-        say(line)
-    if len(left_out) > _OPEN_LINES_MAX:
-        say(f"{NOT_CHECKED}  {len(left_out) - _OPEN_LINES_MAX} more, see the record")
-    if simulated:
-        say("The board was simulated: this says nothing about a real one.")
-    say(judgement.sentence)
-
-
-def _keep(record, out):
-    document, page = write_record(record, out)
-    say(f"Wrote {document} and {page}. A GO is no permission to fly: local rules come first.")
+    try:
+        document, page = write_record(record, out)
+        left_out = open_line(judgement, page)
+        if left_out:
+            say(left_out)
+        for calibration in calibrations_of(record.points):
+            say(f"Calibration kept: {calibration.sentence()}.")
+        say(f"Wrote {document} and {page}.")
+    finally:
+        if record.board["simulated"]:
+            say("The board was simulated: this says nothing about a real one.")
+        say(verdict_line(judgement))
 
 
 def _now():

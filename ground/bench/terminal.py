@@ -86,10 +86,20 @@ def finding_lines(judgement):
     return lines
 
 
-def open_lines(judgement):
-    """What was not checked, one line each."""
-    lines = []
-    for one in judgement.of(NOT_CHECKED):
-        why = one.why[:1].upper() + one.why[1:].rstrip(".") + "."
-        lines.append(f"not checked  {one.name}: {why} {one.do}".rstrip())
-    return lines
+def open_line(judgement, page):
+    """What was not checked, by name alone, what somebody can do something about first; None without any.
+
+    Why and how stand on the record's page, whose path is named: here they would push the verdict off the screen.
+    """
+    left_out = sorted(judgement.of(NOT_CHECKED), key=lambda one: not one.do)
+    if not left_out:
+        return None
+    how = f" {page} says how to." if left_out[0].do else f" {page} says why."
+    return f"Not checked: {', '.join(one.name for one in left_out)}.{how}"
+
+
+def verdict_line(judgement):
+    """GO or NO-GO with its counts, and what comes next: the last line, where the eye is."""
+    if judgement.is_go:
+        return f"{judgement.sentence}. A GO is no permission to fly: local rules come first."
+    return f"{judgement.sentence}. Mend what is named as NO-GO, then run it again."

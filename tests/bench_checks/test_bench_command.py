@@ -29,7 +29,7 @@ def test_port_that_is_not_there_is_one_line(capsys):
 
 
 @pytest.mark.parametrize(
-    "words", [["--calibrate", "luck"], ["--qnh", "1013"], ["--panel-volts", "much"], ["--ice-bath", "garden"],
+    "words", [["--calibrate", "luck"], ["--calibrate", "pressure"], ["--qnh", "1013"], ["--panel-volts", "much"], ["--ice-bath", "garden"],
               ["--plan", "none.toml"], ["--settings", "none.toml"]],
 )  # fmt: skip
 def test_slip_in_the_options_stops_before_the_board_is_asked(words, capsys):
@@ -83,12 +83,23 @@ def test_cold_run_is_judged_from_its_card(tmp_path, capsys):
     out = capsys.readouterr().out
     assert "The board was simulated: this says nothing about a real one." in out
     assert "warning  long and cold enough: 0.0 hours" in out and "battery in the cold" in out
+    assert out.splitlines()[-1].startswith("GO: 1 warning") and out.count("\nNot checked: ") == 1
     record = json.loads((tmp_path / "bench" / "bench.json").read_text(encoding="utf-8"))
     assert record["kind_of_run"] == "cold run" and len(record["board"]["id"]) == 16
     decode(tmp_path / "card.img", tmp_path / "flight")
     assert run(["bench", "--cold", str(tmp_path / "flight"), "-o", str(tmp_path / "again")]) == 0
     again = json.loads((tmp_path / "again" / "bench.json").read_text(encoding="utf-8"))
     assert again["findings"] == record["findings"] and again["sensors"] == record["sensors"]
+
+
+def test_verdict_is_told_where_the_record_cannot_be_kept(tmp_path, capsys):
+    scenario = raw_scenario({})
+    fly(scenario, tmp_path, world=replace(bench_world(), scenario=scenario), stop_after_s=30.0)
+    (tmp_path / "bench" / "bench.json.part").mkdir(parents=True)  # in the way
+    assert run(["bench", "--cold", str(tmp_path / "card.img"), "-o", str(tmp_path / "bench")]) == 1
+    said = capsys.readouterr()
+    assert said.out.splitlines()[-1].startswith("GO: ") and "Wrote" not in said.out
+    assert "choose another folder with --out" in said.err and "\n" not in said.err.strip()
 
 
 def test_card_without_a_log_is_one_line(tmp_path, capsys):

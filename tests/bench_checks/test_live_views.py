@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from ground.bench.answers import Answers
+from ground.bench.finding import NOT_CHECKED
 from ground.bench.judge import judge
 from ground.bench.live import TREND_POINTS, live_rows, live_state
-from ground.bench.terminal import finding_lines, open_lines, sparkline, view
+from ground.bench.terminal import finding_lines, open_line, sparkline, verdict_line, view
 from tests.bench_checks.bench_runs import Run, run_bench
 
 
@@ -78,8 +80,18 @@ def test_end_of_a_session_tells_each_reason_with_what_to_do(evidence):
     lines = finding_lines(judge(evidence))
     assert sum(line.startswith("NO-GO") for line in lines) == 2
     assert sum("What to do:" in line for line in lines) == 2
-    for line in open_lines(judge(evidence)):
-        assert re.match(r"not checked  [^:]+: [A-Z0-9].*\.", line), line
+    assert verdict_line(judge(evidence)).startswith("NO-GO: 2 reasons") and "NO-GO" in verdict_line(judge(evidence))[5:]
+
+
+def test_what_was_not_checked_takes_one_line_what_can_be_done_first(evidence):
+    judgement = judge(replace(evidence, answers=Answers(), simulated=True))
+    left_out = {one.name: one for one in judgement.of(NOT_CHECKED)}
+    line = open_line(judgement, "bench/bench.html")
+    names = re.fullmatch(r"Not checked: (.*)\. bench/bench.html says how to\.", line)[1].split(", ")
+    assert sorted(names) == sorted(left_out) and len(names) > 5
+    doable = [bool(left_out[name].do) for name in names]
+    assert doable == sorted(doable, reverse=True) and not doable[-1]
+    assert open_line(replace(judgement, findings=()), "bench/bench.html") is None
 
 
 def test_state_of_the_page_is_plain_json_without_holes(evidence):

@@ -8,7 +8,7 @@ import pytest
 
 from ground.bench.answers import Reading
 from ground.bench.judge import judge
-from ground.bench.points import make_point
+from ground.bench.points import add_points, make_point
 from ground.bench.record import CAUTIONS, earlier_points, make_record, write_record
 from ground.errors import InputError
 from tests.bench_checks.bench_runs import Run, run_bench
@@ -74,6 +74,16 @@ def test_points_of_an_earlier_evening_stay_with_their_sensor(evidence, tmp_path)
     assert earlier_points(tmp_path, sensors) == [first]
     assert earlier_points(tmp_path / "elsewhere", sensors) == []
     assert "barometer" in (tmp_path / "bench.html").read_text(encoding="utf-8")
+
+
+def test_point_that_is_a_fault_or_a_slip_does_not_take_the_others_with_it(evidence):
+    slip = replace(evidence, answers=replace(evidence.answers, panel_ma=Reading(20.0, 0.5), battery_volts=None))
+    earlier = [make_point(evidence, "pressure", NOW)]
+    kept, refused = add_points(slip, earlier, ("volts", "current", "battery"), NOW)
+    assert [point.quantity for point in kept] == ["pressure", "volts"]
+    assert "20 mA; more than 15 % is no calibration but a fault" in refused[0]
+    assert "--battery-volts" in refused[1] and len(refused) == 2
+    assert len(_record(slip, kept).as_dict()["calibrations"]) == 2
 
 
 def test_foreign_file_of_that_name_is_not_taken_for_a_record(tmp_path):

@@ -8,7 +8,10 @@ from contextlib import contextmanager
 
 import pytest
 
+from ground.bench.judge import judge
 from ground.bench.live import live_state
+from ground.bench.points import make_point
+from ground.bench.record import make_record, write_record
 from ground.bench.session import Session
 from ground.bench.web import LiveServer
 from ground.errors import InputError
@@ -17,6 +20,21 @@ from tests.bench_checks.replay import ReplayBoard
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 SPEED = 8.0
+# How many words the record's tables have, and which of them do not stand on one line; a hyphen may end a line.
+WORDS_OF_TABLES = """() => {
+  let count = 0; const broken = [], range = document.createRange();
+  const texts = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);
+  while (texts.nextNode()) {
+    if (!texts.currentNode.parentElement.closest('.stacks')) continue;
+    for (const word of texts.currentNode.data.matchAll(/[^\\s-]+/g)) {
+      range.setStart(texts.currentNode, word.index); range.setEnd(texts.currentNode, word.index + word[0].length);
+      if (range.getBoundingClientRect().width === 0) continue;
+      count += 1;
+      if (new Set([...range.getClientRects()].map((one) => Math.round(one.top))).size > 1) broken.push(word[0]);
+    }
+  }
+  return [count, broken];
+}"""
 
 
 def _browser():
@@ -102,6 +120,21 @@ def test_page_fits_a_phone(chromium, evidence):
         page.wait_for_selector("#reading-panel_v .plot")
         assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
         page.close()
+
+
+@pytest.mark.parametrize("width", [360, 390, 1200])
+def test_record_breaks_no_word_of_its_checks(chromium, evidence, tmp_path, width):
+    point = make_point(evidence, "pressure", "2027-05-22T04:40:00Z")
+    record = make_record(
+        evidence, judge(evidence), made_utc=point.utc, board={"id": "d403a922a3707cec", "firmware": "0.1",
+        "micropython": "1.29.0", "settings_crc": None, "boot": 2, "simulated": True}, points=[point],
+    )  # fmt: skip
+    page = chromium.new_page(viewport={"width": width, "height": 800})
+    page.goto(write_record(record, tmp_path)[1].as_uri())
+    words, broken = page.evaluate(WORDS_OF_TABLES)
+    sticks_out = page.evaluate("document.documentElement.scrollWidth > window.innerWidth")
+    page.close()
+    assert words > 200 and broken == [] and not sticks_out
 
 
 def test_text_from_a_board_never_becomes_markup(chromium):
