@@ -14,7 +14,6 @@ _WATCH = const(6)  # the step of gnss_setup.py in which it only looks now and th
 _ADDRESS_FIRST = const(0x08)  # UM10204, 3.1.12: what is below and above is reserved
 _ADDRESS_LAST = const(0x77)
 _ADDRESSES_A_TURN = const(8)
-_ETIMEDOUT = const(110)
 
 
 class Orders:
@@ -120,8 +119,8 @@ class Orders:
             try:
                 self._board.i2c.writeto(address, b"")
                 self._found[address >> 5] |= 1 << (address & 31)
-            except OSError as error:
-                if error.args and error.args[0] == _ETIMEDOUT:  # a line is held down
+            except OSError:
+                if self._board.i2c.is_stuck:
                     self._address = 0
                     self.status = link.FAILED
                     return True

@@ -1,9 +1,15 @@
-"""The I2C bus, guarded against a chip that holds it down.
+"""The I2C bus, guarded against a chip that holds it down and against a controller that lost track.
 
 A chip that lost count of its clocks in the middle of a byte (a spike, a brown-out, a reset of the board) holds SDA
 low and waits for more. The controller finds the bus taken and gives up after its time-out, 5 ms, and so would every
 other transfer. So after the first time-out with a wire down nobody waits again: transfers fail at once until clear()
 has freed the bus.
+
+A time-out with both wires up is a slow chip, as a rule. But after a spike that looked like a START the controller, made
+for several masters, waits for that stranger's STOP (RP2040 data sheet, I2C, multiple masters; that spikes do it: common
+practice, no source). Nobody says it, so each transfer times out until the controller is made anew. So the bus is
+cleared as well after WAITS time-outs with nothing good between them; if that was no help it is a slow chip after all,
+and each time twice as many go by.
 
 clear() is what the I2C-bus specification (UM10204, 3.1.16) asks for: up to nine clocks, until SDA is let go, then a
 STOP. The pins are taken from the controller for it and given back by making the bus anew; on the RP2040 that gives
@@ -12,7 +18,13 @@ the same object again and allocates nothing, and it is only done between two tur
 
 from shared_protocol.compat import const
 
-_ETIMEDOUT = const(110)
+WAITS = const(3)
+_WAITS_MAX = const(32)  # times WAITS
+
+# Taken from no module, for CPython has the number of the computer it runs on
+_ETIMEDOUT = const(110)  # MicroPython's own (py/mperrno.h), which the rp2 port uses
+_ETIMEDOUT_ESP32 = const(116)  # the C library's: that port has none of MicroPython's (ports/esp32/mpconfigport.h)
+_EIO = const(5)
 _CLOCKS = const(9)
 
 
@@ -27,6 +39,7 @@ class I2cGuard:
         self._hz = hz
         self._timeout_us = timeout_us
         self.is_stuck = False
+        self._waits = 0  # time-outs with both wires up since the latest transfer that ended
         self._error = OSError(_ETIMEDOUT)  # one for all, because a new one is a new object
         self._remake()
 
@@ -39,16 +52,24 @@ class I2cGuard:
         except OSError as error:
             self._look(error)
             raise
+        self._waits = 0
 
     def writeto(self, addr: int, buf) -> int:
-        """As machine.I2C."""
+        """As machine.I2C, but a chip that did not acknowledge each byte is an error: OSError(EIO).
+
+        The port counts acknowledgements and raises for a missing first one only (MicroPython, machine.I2C.writeto).
+        """
         if self.is_stuck:
             self._refuse()
         try:
-            return self._bus.writeto(addr, buf)
+            count = self._bus.writeto(addr, buf)
         except OSError as error:
             self._look(error)
             raise
+        self._waits = 0
+        if count != len(buf):
+            raise OSError(_EIO)
+        return count
 
     def readfrom_mem_into(self, addr: int, memaddr: int, buf) -> None:
         """As machine.I2C."""
@@ -59,6 +80,7 @@ class I2cGuard:
         except OSError as error:
             self._look(error)
             raise
+        self._waits = 0
 
     def writeto_mem(self, addr: int, memaddr: int, buf) -> None:
         """As machine.I2C."""
@@ -69,6 +91,7 @@ class I2cGuard:
         except OSError as error:
             self._look(error)
             raise
+        self._waits = 0
 
     def clear(self) -> bool:
         """Nine clocks, a STOP, a new bus; under a millisecond. True if both wires are up."""
@@ -94,12 +117,19 @@ class I2cGuard:
 
     def _refuse(self):
         error = self._error
-        if hasattr(error, "__traceback__"):  # CPython would make it longer each time
-            error.__traceback__ = None
+        error.__traceback__ = None  # else it grows with each raise; MicroPython lets it be set, and not be seen
         raise error
 
     def _look(self, error):
-        """A time-out with both wires up is a slow chip, and concerns that chip alone."""
+        """After a failure: is it the bus?"""
         number = error.args[0] if error.args else 0  # `errno` is empty in CPython for an error made of one number
-        if number == _ETIMEDOUT and not (self._sda() and self._scl()):
+        if number != _ETIMEDOUT and number != _ETIMEDOUT_ESP32:
+            self._waits = 0  # nobody acknowledged, but there were clocks and a STOP
+            return
+        if not (self._sda() and self._scl()):
+            self.is_stuck = True
+            return
+        self._waits += 1
+        times = self._waits // WAITS
+        if self._waits % WAITS == 0 and (times & times - 1 == 0 or times % _WAITS_MAX == 0):
             self.is_stuck = True

@@ -8,13 +8,14 @@ from itertools import pairwise
 import pytest
 
 from firmware.core.bus_repair import BusRepair
-from firmware.core.i2c_guard import I2cGuard
+from firmware.core.i2c_guard import WAITS, I2cGuard
 from ground.simulator.board import pins
 from ground.simulator.board.clock import Clock
 from ground.simulator.board.i2c import I2C, Wires
 from ground.simulator.board.ledger import Ledger
 from ground.simulator.board.pins import Pin
 from shared_protocol import events
+from tests.interpreters import INTERPRETERS, run
 
 TIMEOUT_US = 5000
 
@@ -135,6 +136,119 @@ def test_a_chip_that_stretches_the_clock_too_long_is_its_own_trouble_only(bench)
     assert bench.read()[0]
     bench.repair.step(0)
     assert bench.journal.told == []
+
+
+@pytest.mark.parametrize("number", [110, 116])
+def test_a_controller_that_waits_for_a_stranger_s_stop_is_made_anew(bench, number):
+    """It times out with both wires up, whoever is called, until somebody makes it anew."""
+    made = bench.guard._make
+
+    def remake(*args, **kwargs):
+        bench.wires.before_transfer = None
+        return made(*args, **kwargs)
+
+    def wait(address):
+        bench.clock.advance(TIMEOUT_US)
+        raise OSError(number)
+
+    bench.guard._make = remake
+    bench.wires.before_transfer = wait
+    for _ in range(WAITS):
+        assert not bench.guard.is_stuck
+        assert not bench.read()[0]
+    assert bench.guard.is_stuck
+    bench.repair.step(100)
+    assert [entry[1] for entry in bench.journal.told] == [events.BUS_STUCK, events.BUS_FREE]
+    assert bench.read()[0]
+    assert bench.ledger.objections == []
+
+
+def test_a_chip_that_is_always_too_slow_has_the_bus_cleared_less_and_less_often(bench):
+    def slow(address):
+        raise OSError(110)
+
+    bench.wires.before_transfer = slow
+    cleared = []
+    for number in range(1, 1000):
+        bench.read()
+        if bench.guard.is_stuck:
+            cleared.append(number)
+            bench.repair.step(number * 10_000)
+    assert cleared[:6] == [3, 6, 12, 24, 48, 96]
+    assert {b - a for a, b in pairwise(cleared[5:])} == {96}
+
+
+def test_a_slow_chip_beside_others_never_has_the_bus_cleared(bench):
+    """Neither a good transfer nor a missing acknowledgement can come from a controller that waits."""
+
+    def slow(address):
+        if address == 0x41:
+            raise OSError(110)
+
+    bench.wires.before_transfer = slow
+    for other in (0x40, 0x50):
+        for _ in range(20):
+            for _ in range(WAITS - 1):
+                with pytest.raises(OSError):
+                    bench.guard.readfrom_mem_into(0x41, 1, bytearray(2))
+            try:
+                bench.guard.readfrom_mem_into(other, 1, bytearray(2))
+            except OSError as error:
+                assert other == 0x50 and error.args[0] == 5
+            assert not bench.guard.is_stuck
+
+
+def test_a_byte_that_was_not_acknowledged_is_an_error(bench):
+    """machine.I2C.writeto() raises for a missing address only, and counts the rest."""
+    whole = bench.guard._bus.writeto
+    bench.guard._bus.writeto = lambda address, buf: whole(address, buf) - 1
+    with pytest.raises(OSError) as error:
+        bench.guard.writeto(0x40, b"\x01\x02")
+    assert error.value.args[0] == 5
+    bench.guard._bus.writeto = whole
+    assert bench.guard.writeto(0x40, b"\x01\x02") == 2
+    assert bench.guard.writeto(0x40, b"") == 0
+
+
+@pytest.mark.parametrize("interpreter", INTERPRETERS)
+def test_a_bus_held_for_hours_takes_no_memory(interpreter):
+    """One exception is raised over and over, and MicroPython lengthens its traceback at each raise."""
+    assert run(HELD, interpreter) == "refused\n"
+
+
+HELD = """
+import gc
+from firmware.core.i2c_guard import I2cGuard
+
+class Held:
+    def __init__(self, *args, **kwargs):
+        pass
+    def __call__(self):
+        return 0
+    def readfrom_into(self, address, buf):
+        raise OSError(110)
+
+def refused(guard, buf):
+    try:
+        guard.readfrom_into(0x40, buf)
+    except OSError:
+        return 1
+    return 0
+
+guard = I2cGuard(Held, 0, Held(), Held(), 400000, 5000)
+buf = bytearray(2)
+assert refused(guard, buf) and guard.is_stuck
+used = getattr(gc, "mem_alloc", int)
+gc.collect()
+before = used()
+total = 0
+for _ in range(5000):
+    total += refused(guard, buf)
+gc.collect()
+assert total == 5000
+assert used() - before < 1000, used() - before
+print("refused")
+"""
 
 
 def test_a_missing_chip_is_no_stuck_bus(bench):
