@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ground.decode.frames.sectors import header_rows
+from ground.decode.frames.headers import header_rows
 from ground.decode.frames.wire import SECTOR_SIZE, frame_dtypes
 from shared_protocol.frame import HEADER_SIZE, SECOND_COPY, sector_mark
 from shared_protocol.records import HEADER

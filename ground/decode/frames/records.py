@@ -22,7 +22,6 @@ from ground.decode.frames.threads import beside, each
 from ground.decode.frames.wire import KIND_COUNT, KIND_SIZES, frame_dtypes, row_view
 from shared_protocol.crc import frame_salt
 
-
 _ROWS_AT_ONCE = 1 << 16  # put in order by one thread
 
 

@@ -9,27 +9,16 @@ from zlib import crc32
 
 import numpy as np
 
-from ground.decode.frames.crc_tables import fixed_length_crc
-from ground.decode.frames.threads import SERIAL_MAX, each
-from ground.decode.frames.wire import SECTOR_SIZE, frame_dtypes, rows_at
+from ground.decode.frames.headers import MARK, header_rows, heads_of
+from ground.decode.frames.realigned import realigned
+from ground.decode.frames.threads import SERIAL_MAX
+from ground.decode.frames.wire import SECTOR_SIZE
 from shared_protocol.crc import frame_salt
-from shared_protocol.frame import CRC_SIZE, FORMAT_VERSION, HEADER_SIZE, KIND_TEXT, PREFIX_SIZE, sector_mark
-from shared_protocol.records import HEADER
+from shared_protocol.frame import CRC_SIZE, FORMAT_VERSION, HEADER_SIZE, KIND_TEXT
 
 LOOSE = -1
-_HEADS_AT_ONCE = 1 << 14
 _CHUNK = 1 << 14  # blocks, 8 MiB: few enough turns that threads seldom wait for each other
 _SMALL_CHUNK = 1 << 11  # where one thread does it all, one after the other in the same memory
-MARK = np.frombuffer(sector_mark(), dtype="<u4")[0]
-# The first 32 bytes of a sector: the header frame up to its CRC, its (log id, boot) as one number.
-_HEAD = np.dtype(
-    {
-        "names": ["mark", "pair", "format", "kind"],
-        "formats": ["<u4", "<u8", "u1", "u1"],
-        "offsets": [0, *(PREFIX_SIZE + at for at in (0, 12, 13))],
-        "itemsize": 32,
-    }
-)
 
 
 @dataclass
@@ -104,23 +93,6 @@ class Blocks:
         return (self.owner >= 0) & (self.version != FORMAT_VERSION)
 
 
-def header_rows(data, starts):
-    """Header frames at the given offsets and which of them are intact."""
-    rows = rows_at(data, starts, HEADER_SIZE)
-    stored = np.ascontiguousarray(rows[:, -CRC_SIZE:]).view("<u4").ravel()
-    intact = fixed_length_crc(rows[:, :-CRC_SIZE]) == stored
-    return np.ascontiguousarray(rows).view(frame_dtypes()[HEADER]).ravel(), intact
-
-
-def marked_blocks(data):
-    """Numbers of the whole blocks that begin with the sector mark; `data` begins on a block boundary."""
-    count = len(data) // SECTOR_SIZE
-    first_words = (
-        np.ndarray((count,), dtype="<u4", buffer=data, strides=(SECTOR_SIZE,)) if count else np.empty(0, "<u4")
-    )
-    return np.flatnonzero(first_words == MARK)
-
-
 def split(data, keys, joined=None, aligned=True):
     """See bytes as blocks and find out whose each is.
 
@@ -135,14 +107,20 @@ def split(data, keys, joined=None, aligned=True):
     aligned : bool
         Whether sectors begin on block boundaries; if not, every block is loose, also where a header stands by chance.
     """
-    size = len(data)
-    if size % SECTOR_SIZE:
-        data = np.concatenate([data, np.zeros(SECTOR_SIZE - size % SECTOR_SIZE, dtype=np.uint8)])
-    count = len(data) // SECTOR_SIZE
-    heads = _heads(data)
-    marked = np.flatnonzero(heads["mark"] == MARK) if aligned else np.empty(0, np.int64)
+    size, whole = len(data), _whole_blocks(data)
+    heads, marked, begins = heads_of(whole), np.empty(0, np.int64), ()
+    if aligned:
+        marked = np.flatnonzero(heads["mark"] == MARK)
+        moved = realigned(data, joined, marked)
+        if moved:
+            data, joined, begins = moved
+            size, whole = len(data), _whole_blocks(data)
+            heads = heads_of(whole)
+            marked = np.flatnonzero(heads["mark"] == MARK)
+    data, count = whole, len(whole) // SECTOR_SIZE
     marked = marked[marked * SECTOR_SIZE + HEADER_SIZE <= size]
     numbers, proven = _key_numbers(data, marked, heads["pair"][marked], keys)
+    _disown(numbers, np.searchsorted(marked, begins))
 
     owner = np.full(count, LOOSE, dtype=np.int32)
     owner[marked] = numbers
@@ -156,16 +134,10 @@ def split(data, keys, joined=None, aligned=True):
     return Blocks(data, size, owner, joined, kind, version, keys, aligned, unproven)
 
 
-def _heads(data):
-    """What the first 32 bytes of each block say, if they are a header; a compact copy, one memory access each."""
-    count = len(data) // SECTOR_SIZE
-    heads, there = np.empty((count, 4), dtype="<u8"), np.ndarray((count, 4), "<u8", data, strides=(SECTOR_SIZE, 8))
-
-    def copy(first):
-        heads[first : first + _HEADS_AT_ONCE] = there[first : first + _HEADS_AT_ONCE]
-
-    each(copy, range(0, count, _HEADS_AT_ONCE), len(data))
-    return heads.view(_HEAD).ravel()
+def _whole_blocks(data):
+    """The bytes, a cut last block filled up with zeros."""
+    missing = -len(data) % SECTOR_SIZE
+    return np.concatenate([data, np.zeros(missing, dtype=np.uint8)]) if missing else data
 
 
 def _key_numbers(data, marked, pairs, keys):
@@ -185,6 +157,16 @@ def _key_numbers(data, marked, pairs, keys):
     own = [keys.add(pair & 0xFFFFFFFF, pair >> 32) for pair in pairs[named[begins]].tolist()]
     numbers[named] = np.repeat(np.array(own, dtype=np.int32), _run_lengths(begins))
     return numbers, proven
+
+
+def _disown(numbers, moved):
+    """Make loose the marked blocks before some that were moved, if those have another key.
+
+    Of what was lost between them one header may be, and what stands behind it then is in no block of its own.
+    """
+    moved = moved[(moved > 0) & (moved < len(numbers))]
+    others = numbers[moved - 1] != numbers[moved]
+    numbers[moved[others] - 1] = LOOSE
 
 
 def _run_lengths(begins):

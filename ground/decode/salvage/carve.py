@@ -7,7 +7,7 @@ logs that begin between two blocks, frames of a serial capture. Both keep places
 
 import numpy as np
 
-from ground.decode.frames.sectors import MARK, header_rows, marked_blocks
+from ground.decode.frames.headers import MARK, header_rows, marked_blocks
 from ground.decode.frames.wire import NO_KIND, SECTOR_SIZE, SIZE_MAX, SYNC_WORD, kind_of_pair, rows_at
 from ground.decode.salvage.extents import mapped, windows
 from shared_protocol.frame import HEADER_SIZE

@@ -11,7 +11,7 @@ import struct
 
 import numpy as np
 
-from ground.decode.frames.sectors import marked_blocks
+from ground.decode.frames.headers import marked_blocks
 from ground.decode.frames.wire import SECTOR_SIZE
 from ground.decode.salvage.carve import SLICE, likely
 from ground.decode.salvage.extents import mapped, merged, windows

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from ground.decode.frames.sectors import header_rows, marked_blocks
+from ground.decode.frames.headers import header_rows, marked_blocks
 from ground.decode.frames.wire import SECTOR_SIZE
 from shared_protocol.frame import HEADER_SIZE, sector_mark
 
