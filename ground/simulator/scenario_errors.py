@@ -1,7 +1,7 @@
 """What is wrong with a scenario, a plan or settings, in one line: key, value, what is allowed, the key meant."""
 
 import difflib
-from datetime import date
+from datetime import date, time
 from typing import get_args
 
 from pydantic import BaseModel, ValidationError
@@ -18,12 +18,15 @@ def checked(model, raw, where):
     Raises
     ------
     InputError
-        One line that begins with `where` and names the key, its value and what is allowed.
+        One line that begins with `where` and names the key, its value and what is allowed; or says that the file
+        is of another kind.
     """
     try:
         return model.model_validate(raw)
     except ValidationError as error:
-        raise InputError(f"{where}: {first_error_line(model, raw, error)}") from None
+        from ground.document_kinds import misplaced  # which knows the models, and they know this file
+
+        raise InputError(f"{where}: {misplaced(model, raw) or first_error_line(model, raw, error)}") from None
 
 
 def first_error_line(model, raw, error):
@@ -48,14 +51,14 @@ def _line(model, raw, err):
     if kind == "extra_forbidden":
         return f"{path} is not a known key; {_meant(model, owner, key, path)}"
     if kind == "missing":
-        return f"{path} is missing; it must be {_allowed(field)}"
+        return f"{path} is missing; it must be {allowed(field)}"
     if kind == "union_tag_not_found":
         tag = err["ctx"]["discriminator"].strip("'")
         return f"{path}.{tag} is missing; allowed: {', '.join(_tag_values(annotation, tag))}"
     if kind == "union_tag_invalid":
         tag = err["ctx"]["discriminator"].strip("'")
-        allowed = ", ".join(_tag_values(annotation, tag))
-        return f"{path}.{tag} = {_shown(err['ctx']['tag'])} is not known; allowed: {allowed}"
+        values = ", ".join(_tag_values(annotation, tag))
+        return f"{path}.{tag} = {_shown(err['ctx']['tag'])} is not known; allowed: {values}"
     if kind == "value_error" and not path:
         return str(err["ctx"]["error"])
     if kind == "value_error":
@@ -64,7 +67,7 @@ def _line(model, raw, err):
         return f"{path} = {_shown(err['input'])} must be a table of keys, [{path}]"
     if kind == "list_type":
         return f"{path} = {_shown(err['input'])} must be a list of tables, [[{path}]]"
-    return f"{path} = {_shown(err['input'], key)} must be {_allowed(field, key)}"
+    return f"{path} = {_shown(err['input'], key)} must be {allowed(field, key)}"
 
 
 def _walk(model, raw, loc):
@@ -90,16 +93,17 @@ def _walk(model, raw, loc):
 
 def _models_in(annotation, raw):
     """The model that an annotation holds; among several, the one whose tag `raw` carries."""
-    models = _all_models(annotation)
+    models = models_of(annotation)
     if len(models) > 1 and isinstance(raw, dict):
         models = [m for m in models if raw.get(_tag_of(m)) in get_args(m.model_fields[_tag_of(m)].annotation)]
     return models[0] if models else None
 
 
-def _all_models(annotation):
+def models_of(annotation):
+    """Every model that an annotation names: itself, or members of its list or union."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return [annotation]
-    return [m for argument in get_args(annotation) for m in _all_models(argument)]
+    return [m for argument in get_args(annotation) for m in models_of(argument)]
 
 
 def _tag_of(model):
@@ -107,7 +111,7 @@ def _tag_of(model):
 
 
 def _tag_values(annotation, tag):
-    return [v for m in _all_models(annotation) for v in get_args(m.model_fields[tag].annotation)]
+    return [v for m in models_of(annotation) for v in get_args(m.model_fields[tag].annotation)]
 
 
 def _meant(model, owner, key, path):
@@ -119,17 +123,17 @@ def _meant(model, owner, key, path):
     if near:
         return f"did you mean {prefix}{near[0]}?"
     for table, field in model.model_fields.items():
-        for part in _all_models(field.annotation):
+        for part in models_of(field.annotation):
             if key in part.model_fields:
                 return f"did you mean {table}.{key}?"
     return f"known keys here: {', '.join(known)}"
 
 
-def _allowed(field, key=""):
+def allowed(field, key=""):
     """What a field takes, in words."""
     if field is None:
         return "something else"
-    if _all_models(field.annotation):
+    if models_of(field.annotation):
         return "a table of keys"
     low, high, above, pattern, length = (
         next((getattr(m, name) for m in field.metadata if getattr(m, name, None) is not None), None)
@@ -139,7 +143,7 @@ def _allowed(field, key=""):
     if literals:
         return "one of: " + ", ".join(v if isinstance(v, str) else _shown(v, key) for v in literals)
     what = field.description or ""
-    if high is not None and _is_hex(key):
+    if high is not None and is_hex(key):
         return f"from {_shown(low, key)} to {_shown(high, key)}" + (f" ({what})" if what else "")
     if high is not None:
         noun = "a whole number" if field.annotation is int else "a number"
@@ -151,12 +155,16 @@ def _allowed(field, key=""):
         return "a name of lower-case letters, digits and _, a letter first, 16 at most"
     if field.annotation is str or str in get_args(field.annotation):
         return f"a line of text, {length} characters at most"
-    if issubclass(field.annotation, date):
+    if low is not None:
+        return f"a number of at least {_plain(low)}" + (f" ({what})" if what else "")
+    if field.annotation is bool:
+        return "true or false" + (f" ({what})" if what else "")
+    if isinstance(field.annotation, type) and issubclass(field.annotation, date):
         return A_MOMENT
     return what or "something else"
 
 
-def _is_hex(key):
+def is_hex(key):
     """Addresses of a bus are written in hexadecimal wherever people meet them."""
     return key == "address" or key.endswith("_address")
 
@@ -168,13 +176,13 @@ def _plain(bound):
 
 def _shown(value, key=""):
     """A value as the file would write it, cut to a handy length."""
-    if _is_hex(key) and type(value) is int and value >= 0:
+    if is_hex(key) and type(value) is int and value >= 0:
         text = f"0x{value:02X}"
     elif isinstance(value, bool):
         text = str(value).lower()
     elif isinstance(value, str):
         text = f'"{"".join(ch if ch.isprintable() else ch.encode("unicode_escape").decode() for ch in value)}"'
-    elif isinstance(value, date):
+    elif isinstance(value, date | time):
         text = value.isoformat()
     else:
         text = repr(value).replace("\n", " ")

@@ -261,8 +261,18 @@ def test_a_folder_is_no_scenario(tmp_path):
         load_scenario(tmp_path)
 
 
-def test_an_empty_file_tells_what_is_missing_first(tmp_path):
-    assert refusal(tmp_path, "").startswith("name is missing")
+def test_a_file_with_little_in_it_tells_what_is_missing_first(tmp_path):
+    assert refusal(tmp_path, 'name = "x"\n').startswith("launch is missing; it must be a table of keys")
+
+
+def test_a_value_that_is_bounded_on_one_side_only_is_refused_with_that_bound(tmp_path):
+    said = refusal(tmp_path, changed("[landing]", "[card]\nfree_mib = -1.0\n\n[landing]"))
+    assert said.startswith("card.free_mib = -1.0 must be a number of at least 0 (what other files leave")
+
+
+def test_a_time_of_day_for_a_moment_is_shown_as_it_was_written(tmp_path):
+    said = refusal(tmp_path, changed("2026-09-19T04:20:00Z", "04:20:00"))
+    assert said.startswith("launch.utc = 04:20:00 must be a moment in UTC, with the Z")
 
 
 def test_every_number_has_its_unit_in_its_name():
