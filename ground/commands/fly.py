@@ -24,7 +24,10 @@ def _checked_seed(seed: int | None) -> int | None:
 
 
 def fly(
-    scenario: Annotated[str, typer.Argument(metavar="SCENARIO", help="`demo`, `calm`, or the path of a TOML file.")],
+    scenario: Annotated[
+        str | None,
+        typer.Argument(metavar="SCENARIO", show_default=False, help="`demo`, `calm`, or the path of a TOML file."),
+    ] = None,
     out: Annotated[
         Path | None,
         typer.Option("--out", "-o", metavar="DIR", show_default=False, help="Where to write. [default: flights/NAME]"),
@@ -59,7 +62,11 @@ def fly(
         ),
     ] = None,
     runtime: Annotated[Literal["micropython", "cpython"], typer.Option(help="What runs the firmware.")] = "micropython",
-    force: Annotated[bool, typer.Option("--force", help="Write into a folder that already holds something.")] = False,
+    new_scenario: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", show_default=False, help="Write a commented scenario to start from; stop."),
+    ] = None,
+    force: Annotated[bool, typer.Option("--force", help="Write over what is there already.")] = False,
 ) -> None:
     """Fly the firmware through a simulated flight.
 
@@ -70,10 +77,18 @@ def fly(
     \b
     Example:
       thistledown fly calm -o flights/calm
+      thistledown fly --new-scenario ours.toml
     """
+    if new_scenario is not None:
+        if scenario is not None:
+            raise typer.BadParameter("--new-scenario writes a file and flies nothing; leave SCENARIO out")
+        return _write_new(new_scenario, force=force)
+    if scenario is None:
+        raise typer.BadParameter("name a SCENARIO: `demo`, `calm` or a file that --new-scenario FILE has begun")
     from ground.output_folder import claim, taken_back_if_refused
     from ground.simulated import on_what
     from ground.simulator.flight import fly as fly_scenario
+    from ground.simulator.flown import lines_of_flight
     from ground.simulator.scenario import load_scenario
 
     if gnss_behaviour is not None and gnss_stream is not None:
@@ -99,6 +114,18 @@ def fly(
     power_ups = f"{len(result.boots)} power-up{'' if len(result.boots) == 1 else 's'}"
     flown = timedelta(seconds=round(result.duration_s))
     say(f"Flew {flown} h in {result.host_s:.0f} s, {power_ups}: a simulated flight. {on_what(result.runtime)}")
+    if gnss_stream is None:
+        for line in lines_of_flight(loaded, result.facts):
+            say(line)
     images = [folder / name for name in ("card.img", "flash.img") if (folder / name).is_file()]
     say(f"Wrote {', '.join(map(str, images))} and {folder / 'truth.parquet'}.")
     say(f"Next: thistledown decode {' '.join(quote(str(image)) for image in images)} -o {quote(str(folder))}")
+
+
+def _write_new(file: Path, *, force: bool) -> None:
+    from ground.output_folder import claim_file
+    from ground.simulator.scenario_text import new_scenario_text
+
+    claim_file(file, force=force)
+    file.write_text(new_scenario_text(), encoding="utf-8")
+    say(f"Wrote {file}. Put your own flight into it, then: thistledown fly {quote(str(file))}")

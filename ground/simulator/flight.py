@@ -99,6 +99,7 @@ def fly(scenario, out_dir, *, sounding=None, gnss_stream=None, seed=None, runtim
     if interpreter.notice:
         result.notices.append(interpreter.notice)
     result.notices += world.facts["notes"]
+    result.facts = dict(world.facts)
     with tempfile.TemporaryDirectory(prefix="thistledown-") as name:
         scratch = _usable_folder(scratch or name)
         board_settings_ = board_settings(scenario, seed, settings)

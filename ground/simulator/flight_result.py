@@ -19,6 +19,7 @@ class FlightResult:
     runtime: str
     flash_image: Path | None = None  # None where a folder took the flash's place
     notices: list = field(default_factory=list)
+    facts: dict = field(default_factory=dict)  # of the world: gas, heights, times, the landing
     boots: list = field(default_factory=list)
     duration_s: float = 0.0
     host_s: float = 0.0

@@ -73,7 +73,7 @@ class Ina219(Part):
     name: Name = "panel"
     channel: Literal["panel"] = "panel"
     address: int = number(0x40, 0x40, 0x4F, "16 addresses by two pins")
-    shunt_ohm: float = number(0.1, 0.0001, 10.0, "")
+    shunt_ohm: float = number(0.1, 0.0001, 10.0, "as marked on the shunt: R100 is 0.1")
     shunt_tolerance_pct: float = number(0.0, -10.0, 10.0, "by how much the real shunt differs")
 
 
@@ -84,7 +84,7 @@ class Ina226(Part):
     name: Name = "panel"
     channel: Literal["panel"] = "panel"
     address: int = number(0x40, 0x40, 0x4F, "16 addresses by two pins")
-    shunt_ohm: float = number(0.1, 0.0001, 10.0, "")
+    shunt_ohm: float = number(0.1, 0.0001, 10.0, "as marked on the shunt: R100 is 0.1")
     shunt_tolerance_pct: float = number(0.0, -10.0, 10.0, "by how much the real shunt differs")
 
 

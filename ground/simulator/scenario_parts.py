@@ -39,7 +39,7 @@ class Launch(Part):
     latitude_deg: float = number(..., -89.0, 89.0, "north positive, WGS-84")
     longitude_deg: float = number(..., -180.0, 180.0, "east positive, WGS-84")
     altitude_m: float = number(..., -430.0, 6000.0, "of the launch place above mean sea level")
-    utc: datetime = Field(description="moment of release, with its offset: 2026-09-19T04:30:00Z")
+    utc: datetime = Field(description="moment of release")
     wait_s: float = number(600.0, 0.0, 14400.0, "from power-up to release")
     geoid_separation_m: float = number(0.0, -110.0, 90.0, "geoid above the ellipsoid here; one value for the flight")
 
@@ -72,12 +72,14 @@ class Payload(Part):
 class Balloon(Part):
     mass_kg: float = number(..., 0.01, 10.0, "empty balloon")
     gas: Literal["helium", "hydrogen"] = "helium"
-    free_lift_kg: float = Field(..., gt=0.0, le=20.0, description="gross lift less everything that flies")
+    free_lift_kg: float = Field(
+        ..., gt=0.0, le=20.0, description="what the filled balloon can just hold at its neck, less the payload"
+    )
     burst_diameter_m: float = number(..., 0.3, 30.0, "rated by the maker")
     drag_coefficient: float = number(0.3, 0.05, 2.0, "at launch, on the cross section; 0.25 to 0.3 by common practice")
     drag_law: Literal["constant", "reynolds"] = Field(
         default="constant",
-        description="'reynolds': the coefficient rises with height as a published fit says (see balloon.py)",
+        description="'reynolds': the coefficient rises with height as a published fit says, and as real balloons do",
     )
     remnant_fraction: float = number(0.4, 0.0, 1.0, "share of the latex still hanging on the line after the burst")
 
@@ -144,7 +146,7 @@ class LoadedPanel(Part):
     open_circuit_voltage_v: float = number(6.6, 0.3, 26.0, "Voc; 26 V is the limit of the current monitor's pins")
     max_power_current_ma: float = number(145.0, 0.1, 20000.0, "Imp")
     max_power_voltage_v: float = number(5.4, 0.2, 26.0, "Vmp")
-    cells_in_series: int = number(11, 1, 60, "")
+    cells_in_series: int = number(11, 1, 60, "about 0.6 V of Voc each")
     current_coefficient_pct_per_c: float = number(0.05, -0.2, 0.2, "of Isc")
     voltage_coefficient_pct_per_c: float = number(-0.32, -1.0, -0.05, "of Voc")
     load_ohm: float = number(10.0, 0.1, 100000.0, "resistor across the panel, after the shunt")

@@ -10,8 +10,16 @@ from ground.atmosphere import air_density_kg_m3
 from ground.errors import InputError
 from ground.simulator.air import sounding_profile, standard_profile
 from ground.simulator.attitude import panel_normal
-from ground.simulator.balloon import FLIGHT_S_MAX, fly_vertically, lift_of
+from ground.simulator.balloon import (
+    FLIGHT_S_MAX,
+    ascent_speed_mps,
+    descent_mass_kg,
+    descent_speed_mps,
+    fly_vertically,
+    lift_of,
+)
 from ground.simulator.chance import correlated, stream
+from ground.simulator.doubts import doubts
 from ground.simulator.drift import drift
 from ground.simulator.humidity import box_humidity_pct
 from ground.simulator.panel import panel_state
@@ -208,19 +216,27 @@ def _assumed_air(air, altitude_m):
     if highest > high + _UNMEASURED_MIN_M:
         lines.append(
             f"the sounding ends at {high:.0f} m, the flight went to {highest:.0f} m: above it the air goes over into "
-            "the standard atmosphere"
+            "the standard atmosphere, and its last wind is held"
         )
     return lines
 
 
 def _facts(scenario, air, columns, rows, seed):
     released, burst, landed = rows
-    lift = lift_of(scenario.balloon, scenario.payload)
-    density = float(air.density_kg_m3(scenario.launch.altitude_m))
+    lift, balloon, parachute = lift_of(scenario.balloon, scenario.payload), scenario.balloon, scenario.parachute
+    density, dense = (float(air.density_kg_m3(place.altitude_m)) for place in (scenario.launch, scenario.landing))
+    diameter = lift.diameter_m(density)
+    rise_mps = ascent_speed_mps(balloon.free_lift_kg, density, balloon.drag_coefficient, diameter)
+    landing_mps = descent_speed_mps(descent_mass_kg(scenario), dense, parachute.drag_coefficient, parachute.diameter_m)
+    measured = air.measured_m is not None
+    doubtful = doubts(scenario, columns, rise_mps, landing_mps, measured)
     return {
         "seed": seed,
         "air": air.source,
-        "notes": list(air.notes) + _assumed_air(air, columns["altitude_m"]),
+        "invented_wind": not measured,
+        "notes": list(air.notes) + _assumed_air(air, columns["altitude_m"]) + doubtful,
+        "rise_mps": rise_mps,
+        "landing_mps": landing_mps,
         "released_s": released * STEP_S,
         "burst_s": burst * STEP_S,
         "landed_s": landed * STEP_S,
@@ -228,7 +244,7 @@ def _facts(scenario, air, columns, rows, seed):
         "burst_altitude_m": float(columns["altitude_m"][burst]),
         "gas_kg": lift.gas_kg,
         "gas_volume_m3": lift.volume_m3(density),
-        "launch_diameter_m": lift.diameter_m(density),
+        "launch_diameter_m": diameter,
         "landing_latitude_deg": float(columns["latitude_deg"][-1]),
         "landing_longitude_deg": float(columns["longitude_deg"][-1]),
         "landing_speed_mps": float(-columns["climb_mps"][landed - 1]),
