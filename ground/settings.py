@@ -160,6 +160,28 @@ def doubts(settings: Settings) -> list[str]:
     return found
 
 
+# What nobody else can know: keys whose default is right by luck only, and what to look at.
+_OWN = (
+    ("contact", "whom to call, for whoever finds the box"),
+    ("probe_outside_rom", "code of the probe outside; empty takes the lower code, which may be the inner probe"),
+    ("pressure_chip", "the barometer that you have"),
+    ("panel_chip", "the current sensor that you have"),
+    ("panel_shunt_microohm", "as marked on its shunt: R100 is 100000"),
+    ("battery_full_scale_mv", "by the two resistors of your divider"),
+    ("gnss_baud", "the speed that your receiver is set to"),
+)
+
+
+def own_values(settings: Settings) -> list[str]:
+    """`key = value: what to look at` of each setting that only the team knows and that is at its default."""
+    default = Settings()
+    return [
+        f"{key} = {_shown(getattr(settings, key))}: {look}"
+        for key, look in _OWN
+        if getattr(settings, key) == getattr(default, key)
+    ]
+
+
 def changed_from_default(settings: Settings) -> list[str]:
     """`key = value (default ...)` of each setting that is not at its default."""
     before, now = Settings().model_dump(), settings.model_dump()

@@ -50,17 +50,27 @@ def check(
       thistledown settings check settings.toml --json settings.json
     """
     from ground.output_folder import claim_file
-    from ground.settings import board_json, changed_from_default, doubts, load_settings
+    from ground.settings import board_json, changed_from_default, doubts, load_settings, own_values
 
     settings = load_settings(file)
     if json is not None:
         claim_file(json, force=force)
     changed = changed_from_default(settings)
-    say(f"{file}: every key is good; {len(changed)} differ from the default.")
-    for line in changed:
-        say(f"  {line}")
+    if changed:
+        say(f"{file}: every key is good; {len(changed)} differ{'s' if len(changed) == 1 else ''} from the default.")
+        for line in changed:
+            say(f"  {line}")
+    else:
+        begin = (
+            "nothing in it is wrong, and nothing in it is yours" if settings.model_fields_set else "holds no setting"
+        )
+        say(f"{file}: {begin}: every setting is at its default.")
+        say("  Look at these, which only you can know (pins at their default fit the wiring of hardware_notes):")
+        for line in own_values(settings):
+            say(f"  {line}")
     for doubt in doubts(settings):
         say(f"! {doubt}")
     if json is not None:
         json.write_text(board_json(settings), encoding="utf-8")
         say(f"Wrote {json}; it goes on the board as settings.json.")
+    say(f"Next: thistledown install --port PORT --settings {quote(str(file))}")

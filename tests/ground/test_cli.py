@@ -12,6 +12,7 @@ import pytest
 from ground import cli
 from ground.commands.demo import NOTE_NAME
 from ground.errors import InputError
+from ground.settings import Settings, default_text
 
 ROOT = Path(__file__).parents[2]
 COMMANDS = ("demo", "fly", "decode", "report", "test", "settings init", "settings check")
@@ -350,6 +351,30 @@ def test_settings_without_a_contact_are_accepted_with_a_warning(tmp_path, capsys
     toml.write_text('contact = "the club, 0000 1234"\n')
     assert cli.run(["settings", "check", str(toml)]) == 0
     assert "whom to call" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("text", "said"), [("", "holds no setting"), ("# later\n", "holds no setting"), (None, "is yours")]
+)
+def test_settings_that_are_all_at_their_default_are_not_called_good_but_told_what_only_the_team_knows(
+    text, said, tmp_path, capsys
+):
+    toml = tmp_path / "mine.toml"
+    toml.write_text(default_text() if text is None else text, encoding="utf-8")
+    assert cli.run(["settings", "check", str(toml)]) == 0
+    out = capsys.readouterr().out
+    assert said in out and "every setting is at its default" in out and "good" not in out
+    for key in ("contact", "probe_outside_rom", "panel_shunt_microohm", "battery_full_scale_mv"):
+        assert f"\n  {key} = {Settings.model_fields[key].default!r}".replace("'", '"') in out
+
+
+def test_one_setting_that_differs_is_counted_as_one_and_the_next_step_is_named(tmp_path, capsys):
+    toml = tmp_path / "mine.toml"
+    toml.write_text("led_pin = 2\n")
+    assert cli.run(["settings", "check", str(toml)]) == 0
+    out = capsys.readouterr().out
+    assert "1 differs from the default" in out and "only you can know" not in out
+    assert f"install --port PORT --settings {toml}" in out
 
 
 def test_settings_commands_write_over_nothing_without_force(tmp_path, capsys):
