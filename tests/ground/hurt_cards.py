@@ -275,6 +275,12 @@ def piece_far_away(folder, log, old):
     return _write(image, (2 << 30) + FILLER, bytes(piece))
 
 
+def no_header_left_in_a_large_image(folder, log, old):
+    """A log that lost every header, in a large image with an older log far from it."""
+    image = _sparse(folder / "card.img", 4 << 30)
+    return _write(image, 2 << 30, old + np.random.default_rng(SEED).bytes(FILLER) + _torn(log) + bytes(MIB))
+
+
 def odd_offset(folder, log, old):
     """An image whose log begins beside any block boundary: 333 bytes off."""
     image = _sparse(folder / "card.img", 8 * MIB)
@@ -315,6 +321,7 @@ KINDS = {  # what it is called: (how it is made, tools that takes)
     "hurt sector headers": (hurt_headers, FAT_TOOLS),
     "no header left whole": (no_header_left, ()),
     "no header left, beside an older log": (no_header_left_beside_others, FAT_TOOLS),
+    "no header left in a large image": (no_header_left_in_a_large_image, ()),
     "hurt piece far from all others": (piece_far_away, ()),
     "log at an odd offset": (odd_offset, ()),
     "log at an odd offset in 8 GB": (odd_offset_in_a_large_file, ()),

@@ -17,11 +17,12 @@ from tests.ground.test_nameless import frames_only
 
 OLD, NEW = make_log(log_id=5, boots=(3,), seed=5, count=1500), make_log(log_id=6, boots=(7, 8), seed=6, count=1500)
 PAIRS = ((5, 3), (6, 7), (6, 8))
+LARGE = ("log at an odd offset in 8 GB", "hurt piece far from all others", "no header left in a large image")
 
 
 @pytest.mark.parametrize("kind", hurt_cards.KINDS)
 def test_all_frames_that_are_there_are_recovered_and_no_others(tmp_path, kind, monkeypatch):
-    if kind in ("log at an odd offset in 8 GB", "hurt piece far from all others"):  # as in the real size, but quick
+    if kind in LARGE:  # as in the real size, but quick
         monkeypatch.setattr(search, "_WHOLE_BYTES_MAX", 1 << 20)
         monkeypatch.setattr(hurt_cards, "FILLER", 12 << 20)
     make, tools = hurt_cards.KINDS[kind]

@@ -19,7 +19,7 @@ _TOGETHER = 100_000  # headers checked at a time
 _NEAR = 1024  # bytes between two frames that count as one stretch
 
 
-def runs(handle, extents, progress=None):
+def runs(handle, extents, progress=None, samples=None):
     """Runs of intact sectors on block boundaries: one log, one boot, numbers and places rising together.
 
     Parameters
@@ -29,6 +29,8 @@ def runs(handle, extents, progress=None):
         See `extents.data_extents`.
     progress : callable, optional
         Called with the bytes that were looked at so far.
+    samples : samples.Samples, optional
+        Shown every window.
 
     Returns
     -------
@@ -43,6 +45,8 @@ def runs(handle, extents, progress=None):
             if last - first - cut >= HEADER_SIZE:  # the last block of a copy that was cut short
                 at = np.append(at, cut)
             headers.note(data, at, first)
+            if samples:
+                samples.note(data, first)
             del data
         if headers.count >= _TOGETHER:
             found.append(_as_runs(headers.intact()))

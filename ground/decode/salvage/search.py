@@ -16,6 +16,7 @@ from ground.decode.salvage import carve, endings, gather, littlefs, nameless
 from ground.decode.salvage.extents import data_extents, merged, without
 from ground.decode.salvage.fat_names import log_files
 from ground.decode.salvage.kinds import is_of_second_copy, sector_phase
+from ground.decode.salvage.samples import Samples
 from ground.decode.salvage.source import GIVE, LOG_NAME, PART_NAME, NothingThere, Source, mapped_file
 from ground.decode.salvage.strangers import looks_like
 from ground.decode.salvage.volume_size import claimed_size
@@ -77,9 +78,13 @@ def _look(subject, progress):
     extents = data_extents(subject.path, size)
     total = sum(last - first for first, last in extents)
     say = (lambda done: progress("looking for sectors", done, total)) if progress else None
-    runs = carve.runs(handle, extents, say)
-    everywhere = total <= _WHOLE_BYTES_MAX or gather.lacks_pieces(runs)
-    rest = gather.unexplained(extents, runs, everywhere, size)
+    samples = Samples() if total > _WHOLE_BYTES_MAX else None
+    runs = carve.runs(handle, extents, say, samples)
+    if samples is None or gather.lacks_pieces(runs):
+        rest = gather.unexplained(extents, runs, True, size)
+    else:
+        rest = gather.unexplained(extents, runs, False, size)
+        rest = merged(rest + gather.unexplained(samples.stretches(size), runs, True, size))
     left = sum(last - first for first, last in rest)
     say = (lambda done: progress("looking at every byte of the rest", done, left)) if progress else None
     intervals, headers = carve.frames_anywhere(handle, rest, say)
