@@ -1,7 +1,8 @@
 """Measured soundings: a CSV of six columns to levels of air and wind, or one line that says what is wrong with it.
 
-Columns, in any order, named in the first row, a blank where there is no value:
-`pressure_hpa, height_m, temperature_c, dewpoint_c, wind_from_deg, wind_speed_ms`. Rows may come in any order too, and
+Columns, in any order, named in the first row (lines that begin with # may stand above it), a blank where there is no
+value: `pressure_hpa, height_m, temperature_c, dewpoint_c, wind_from_deg, wind_speed_ms`, with commas between them, or
+with semicolons or tabs and then decimal commas or points. Rows may come in any order too, and
 some may lack a pressure (wind-only levels), a height, a temperature or a wind. `height_m` is taken as altitude above
 mean sea level as it stands; archives often give geopotential metres (150 m less at 31 km), which the caller may say.
 
@@ -31,6 +32,15 @@ RANGES = {
     "wind_from_deg": (0.0, 360.0),
     "wind_speed_ms": (0.0, 150.0),
 }
+_UNITS = {
+    "pressure_hpa": "hectopascal",
+    "height_m": "metres above the sea",
+    "temperature_c": "degrees Celsius",
+    "dewpoint_c": "degrees Celsius",
+    "wind_from_deg": "degrees, where the wind comes from",
+    "wind_speed_ms": "metres a second",
+}
+_SEPARATORS = (",", ";", "\t")  # the first wins where none finds a name
 LEVELS_MIN = 3
 _BYTES_MAX = 64 * 2**20
 _THICKNESS_ERROR_MAX = 0.05  # humid tropics are 0.3 % off; geopotential against geometric 0.5 %
@@ -79,24 +89,38 @@ def load_sounding(path, heights="altitude"):
 
 def _read_columns(path):
     """Arrays by column name, NaN for a blank."""
-    lines = csv.reader(io.StringIO(_read_text(path), newline=""))
+    text = _read_text(path)
+    separator = _separator(text)
     try:
-        rows = list(lines)
+        rows = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator))
     except csv.Error as err:
         raise InputError(f"{path}: is not a CSV file ({err}); a sounding needs the columns {_names()}") from None
-    header = [name.strip() for name in rows[0]] if rows else []
-    _check_header(path, header)
+    top = next((i for i, row in enumerate(rows) if row and not row[0].lstrip().startswith("#")), 0)
+    header = [name.strip().lower() for name in rows[top]] if rows else []
+    _check_header(path, header, top + 1)
     place = {name: header.index(name) for name in RANGES}
     values: dict[str, list[float]] = {name: [] for name in RANGES}
-    for number, row in enumerate(rows[1:], start=2):
+    for number, row in enumerate(rows[top + 1 :], start=top + 2):
         if not any(cell.strip() for cell in row):
             continue
         if len(row) > len(header) and any(cell.strip() for cell in row[len(header) :]):
             raise InputError(f"{path}, row {number}: {len(row)} values for {len(header)} columns; a comma too many?")
+        if number == top + 2 and not any(character.isdigit() for cell in row for character in cell):
+            raise InputError(f"{path}, row {number}: holds no number; if it is a row of units, take it out")
         for name, index in place.items():
             cell = row[index].strip() if index < len(row) else ""
+            if separator != ",":
+                cell = cell.replace(",", ".")
             values[name].append(_number(path, number, name, cell))
     return {name: np.array(column, dtype=float) for name, column in values.items()}
+
+
+def _separator(text):
+    """What stands between the columns: the one that finds most of their names. Spreadsheets of many countries write
+    semicolons, and then commas in numbers."""
+    head = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
+    names = {s: {cell.strip().strip('"').lower() for cell in head.split(s)} for s in _SEPARATORS}
+    return max(_SEPARATORS, key=lambda s: len(names[s] & RANGES.keys()))
 
 
 def _read_text(path):
@@ -109,9 +133,11 @@ def _read_text(path):
     except OSError as err:
         raise InputError(f"{path}: cannot be read ({err.strerror}); give a sounding's CSV file") from None
     except UnicodeDecodeError:
-        raise InputError(f"{path}: is not a text file; a sounding is a CSV with the columns {_names()}") from None
+        raise InputError(
+            f"{path}: is not a text file in UTF-8; a sounding is a CSV with the columns {_names()}"
+        ) from None
     if "\0" in text:
-        raise InputError(f"{path}: is not a text file; a sounding is a CSV with the columns {_names()}")
+        raise InputError(f"{path}: is not a text file in UTF-8; a sounding is a CSV with the columns {_names()}")
     return text
 
 
@@ -119,18 +145,20 @@ def _names():
     return ", ".join(RANGES)
 
 
-def _check_header(path, header):
+def _check_header(path, header, row):
     missing = [name for name in RANGES if name not in header]
     if missing and len(missing) == len(RANGES):
-        raise InputError(f"{path}, row 1: is not the header of a sounding; it needs the columns {_names()}")
+        raise InputError(f"{path}, row {row}: is not the header of a sounding; it needs the columns {_names()}")
     for name in missing:
         spare = [other for other in header if other not in RANGES and other.isprintable()]
         near = difflib.get_close_matches(name, spare, n=1, cutoff=0.6)
         found = f"is {near[0]} meant?" if near else "if it is unknown, leave its values blank"
-        raise InputError(f"{path}, row 1: the column {name} is missing; {found}")
+        if near and near[0].rsplit("_", 1)[-1] != name.rsplit("_", 1)[-1]:
+            found += f" Then name it so and mind the unit: {name} is in {_UNITS[name]}"
+        raise InputError(f"{path}, row {row}: the column {name} is missing; {found}")
     for name in RANGES:
         if header.count(name) > 1:
-            raise InputError(f"{path}, row 1: the column {name} is there {header.count(name)} times; keep one")
+            raise InputError(f"{path}, row {row}: the column {name} is there {header.count(name)} times; keep one")
 
 
 def _number(path, row, name, cell):

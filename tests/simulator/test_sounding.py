@@ -209,7 +209,7 @@ def test_a_missing_file_is_told(tmp_path):
 def test_a_picture_is_told(tmp_path):
     path = tmp_path / "photo.csv"
     path.write_bytes(b"\xff\xd8\xff\xe0\x00\x10JFIF\x00\x01\x01" + bytes(range(256)) * 20)
-    assert refusal(path).startswith(": is not a text file; a sounding is a CSV with the columns pressure_hpa,")
+    assert refusal(path).startswith(": is not a text file in UTF-8; a sounding is a CSV with the columns pressure_hpa,")
 
 
 def test_zeros_an_empty_file_and_a_folder_are_told(tmp_path):
@@ -231,6 +231,49 @@ def test_a_missing_column_is_named(name, tmp_path):
 def test_a_misspelt_column_is_recognised(tmp_path):
     path = written(tmp_path, header=HEADER.replace("height_m", "heigth_m"))
     assert refusal(path) == ", row 1: the column height_m is missing; is heigth_m meant?"
+
+
+@pytest.mark.parametrize(
+    ("name", "other", "unit"),
+    [("wind_speed_ms", "wind_speed_kt", "metres a second"), ("height_m", "height_ft", "metres above the sea")],
+)
+def test_a_column_in_another_unit_is_not_offered_without_a_word_about_the_unit(name, other, unit, tmp_path):
+    said = refusal(written(tmp_path, header=HEADER.replace(name, other)))
+    assert said.endswith(f"is {other} meant? Then name it so and mind the unit: {name} is in {unit}")
+
+
+def test_semicolons_and_tabs_with_decimal_commas_give_the_same_air_as_commas_with_points(tmp_path):
+    rows = [row.replace("15,10", "15.4,10.2") for row in ROWS]
+    plain = load_sounding(written(tmp_path, rows))
+    for separator in (";", "\t"):
+        for point in (".", ","):
+            turned = [row.replace(",", separator).replace(".", point) for row in rows]
+            other = load_sounding(written(tmp_path, turned, header=HEADER.replace(",", separator)))
+            for one, two in zip(plain[:3], other[:3], strict=True):
+                assert np.array_equal(one, two)
+            assert np.array_equal(plain.wind.east_mps, other.wind.east_mps)
+    assert plain.temperature_k[0] == pytest.approx(288.55)
+
+
+def test_lines_of_remarks_above_and_capital_letters_in_the_header_do_no_harm(tmp_path):
+    path = written(tmp_path, [HEADER.upper(), *ROWS[:3], "500,5600,cold,-30,300,24"], header="# where it was, and when")
+    assert refusal(path) == ", row 6, temperature_c: cold is not a number; leave it blank if unknown"
+    path = written(tmp_path, [HEADER.upper(), *ROWS], header="# where it was, and when\n# 1000;2;3")
+    assert len(load_sounding(path).altitude_m) == len(ROWS)
+
+
+def test_a_row_of_units_is_called_that(tmp_path):
+    path = written(tmp_path, ["hPa,m,C,C,deg,m/s", *ROWS])
+    assert refusal(path) == ", row 2: holds no number; if it is a row of units, take it out"
+
+
+def test_a_sounding_that_ends_low_says_that_its_last_wind_is_held():
+    from ground.simulator.scenario import load_scenario
+    from ground.simulator.world import build_world
+
+    path = next(path for path in MEASURED if path.stem.startswith("s6"))
+    notes = build_world(load_scenario("calm"), sounding_path=path).facts["notes"]
+    assert any("the sounding ends at" in note and "its last wind is held" in note for note in notes)
 
 
 def test_a_column_twice_is_told(tmp_path):
