@@ -10,13 +10,14 @@ from itertools import pairwise
 
 import numpy as np
 
+from ground.bench import flights
 from ground.bench.checks.thermometers import ACCURACY_C
+from ground.bench.cold_choice import COLD_C, boots_of, coldest_c, hours, power_ups
 from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped
 from ground.bench.judge import Judgement
 
-SUBJECT = "cold run"
+SUBJECT = flights.SUBJECT
 _HOURS_MIN = 2.0
-_COLD_C = -15.0  # a household freezer is at -18 C
 _GAP_PERIODS = 10
 _GAP_S_MIN = 10.0
 _SETTLED_C_PER_MIN = 0.1
@@ -31,39 +32,27 @@ _TABLES = {
 }
 
 
-def judge_cold(evidence, integrity):
+def judge_cold(evidence, integrity, flown=()):
     """Findings about a log of a cold run.
 
     Parameters
     ----------
     evidence : Evidence
-        With the tables of the whole log, all boots.
+        With the tables of the run, all its boots; see cold_choice.py.
     integrity : dict
-        As in integrity.json.
+        As in integrity.json, of these boots.
+    flown : sequence of str
+        Names of other logs on the card that are flights.
 
     Returns
     -------
     Judgement
     """
-    findings = [_duration(evidence), _restarts(evidence), _lost(integrity), *_gaps(evidence), _battery(evidence),
-                _agreement(evidence), _clock(integrity), _card(evidence)]  # fmt: skip
+    findings = [
+        *flights.check(evidence, flown), _duration(evidence), _restarts(evidence), _lost(integrity), *_gaps(evidence),
+        _battery(evidence), _agreement(evidence), _clock(integrity), _card(evidence),
+    ]  # fmt: skip
     return Judgement(tuple(findings))
-
-
-def _hours(evidence):
-    return sum(span_ms for span_ms in _spans(evidence).values()) / 3.6e6
-
-
-def _spans(evidence):
-    """How long each boot lasted. [ms]"""
-    spans = {}
-    for table in evidence.tables:
-        boots, times = evidence.column(table, "boot"), evidence.column(table, "t_ms")
-        for boot in np.unique(boots):
-            mine = times[boots == boot]
-            low, high = spans.get(boot, (np.inf, -np.inf))
-            spans[boot] = (min(low, mine.min()), max(high, mine.max()))
-    return {boot: high - low for boot, (low, high) in spans.items()}
 
 
 def _temperatures(evidence, probe):
@@ -73,17 +62,12 @@ def _temperatures(evidence, probe):
 
 
 def _duration(evidence):
-    hours = _hours(evidence)
-    coldest = [
-        values.min()
-        for probe in ("outside", "inside")
-        for _, values in (_temperatures(evidence, probe),)
-        if len(values)
-    ]
-    measured = f"{hours:.1f} hours"
-    measured += f", down to {min(coldest):.0f} °C" if coldest else ", and no thermometer spoke"
-    expected = f"{_HOURS_MIN:g} hours or more, down to {_COLD_C:g} °C"
-    if hours >= _HOURS_MIN and coldest and min(coldest) <= _COLD_C:
+    ran = hours(evidence)
+    coldest = coldest_c(evidence)
+    measured = f"{ran:.1f} hours in {power_ups(boots_of(evidence))}"
+    measured += f", down to {coldest:.0f} °C" if np.isfinite(coldest) else ", and no thermometer spoke"
+    expected = f"{_HOURS_MIN:g} hours or more, down to {COLD_C:g} °C"
+    if ran >= _HOURS_MIN and coldest <= COLD_C:
         return Finding(
             SUBJECT, "long and cold enough", OK, measured, expected, "As long as a flight, as cold as a freezer."
         )
@@ -109,8 +93,8 @@ def _restarts(evidence):
         SUBJECT, "restarts", NO_GO, f"{len(later)}, of which {own} by the board itself", "none",
         "The board lost its supply or gave up and started again."
         if own < len(later) else "An error made the board start again.",
-        "If you switched it off and on, decode only the log of the run. Else: fresh cells, thicker supply wires, "
-        "plugs that hold in the cold; look at the notes in the log for the board's last words.",
+        "If you switched it off and on in the cold yourself, repeat the run and leave it on. Else: fresh cells, "
+        "thicker supply wires, plugs that hold in the cold; look at the notes in the log for the board's last words.",
     )  # fmt: skip
 
 
@@ -183,8 +167,8 @@ def _battery(evidence):
     if not len(volts):
         return skipped(SUBJECT, name, "the log has no battery voltages")
     lowest, first = float(np.percentile(volts, 1)), float(np.median(volts[: max(len(volts) // 20, 1)]))
-    hours = _hours(evidence)
-    measured = f"{first:.2f} V at the start, {lowest:.2f} V at the lowest, in {hours:.1f} hours"
+    ran = hours(evidence)
+    measured = f"{first:.2f} V at the start, {lowest:.2f} V at the lowest, in {ran:.1f} hours"
     common = {"value": lowest, "unit": "V"}
     if plan is None:
         return Finding(SUBJECT, name, "not checked", measured, "the plan's voltages", "No battery was planned.",

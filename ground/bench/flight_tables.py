@@ -9,6 +9,9 @@ import numpy as np
 from ground.decode.table import Table, words
 from ground.errors import InputError
 
+_FRAMES_MIN = 2000  # some two minutes at the default rates, twenty at a tenth of them
+_OTHERS_MAX = 4
+
 
 def tables_of(source, progress=None):
     """Tables by name and the account of integrity.json.
@@ -30,13 +33,31 @@ def tables_of(source, progress=None):
         If there is no log in it.
     """
     source = Path(source)
-    if (source / "tables").is_dir() and (source / "integrity.json").is_file():
-        return _read(source)
+    return _read(source) if _is_flight_folder(source) else _decoded(source, progress)
+
+
+def other_logs(source, account, progress=None):
+    """Tables of the logs on a card that `tables_of` left out; yields (name, dict of str to Table).
+
+    The largest few, which are what somebody might miss, and not those of a minute on the table. A flight folder
+    has none.
+    """
+    left_out = [log for log in account.get("logs", ()) if not log["in_tables"] and log["frames"] >= _FRAMES_MIN]
+    if _is_flight_folder(Path(source)):
+        return
+    for log in sorted(left_out, key=lambda log: -log["frames"])[:_OTHERS_MAX]:
+        yield log["file"] or f"log {log['log_id']}", _decoded(Path(source), progress, str(log["log_id"]))[0]
+
+
+def _is_flight_folder(source):
+    return (source / "tables").is_dir() and (source / "integrity.json").is_file()
+
+
+def _decoded(source, progress, log=None):
     from ground.decode import decode
 
     with tempfile.TemporaryDirectory(prefix="thistledown-") as scratch:
-        folder = decode(source, Path(scratch) / "flight", progress=progress).folder
-        return _read(folder)
+        return _read(decode(source, Path(scratch) / "flight", log=log, progress=progress).folder)
 
 
 def _read(folder):

@@ -90,17 +90,21 @@ def run_bench(port, settings_file, plan_file, answers, out, *, seconds, view, as
 def run_cold(source, settings_file, plan_file, out):
     """Judge the log of a cold run and keep its record; gives the Judgement."""
     from ground.bench.cold import judge_cold
-    from ground.bench.flight_tables import tables_of
+    from ground.bench.cold_choice import choose_run
+    from ground.bench.flight_tables import other_logs, tables_of
+    from ground.bench.flights import is_flight
 
     check_folder(out)
     with progress("Reading the log") as shown:
         tables, account = tables_of(source, shown)
+        flown = [name for name, others in other_logs(source, account, shown) if is_flight(Evidence(others))]
     evidence = Evidence(
         tables,
         load_settings(settings_file) if settings_file else Settings(),
         load_plan(plan_file) if plan_file else Plan(),
     )
-    judgement = judge_cold(evidence, account)
+    evidence, account, flown_before = choose_run(evidence, account)
+    judgement = judge_cold(evidence, account, [*flown_before, *flown])
     facts = {
         "id": _newest(evidence, "board_id"), "firmware": _newest(evidence, "firmware"), "build": None,
         "micropython": None, "machine": None, "settings_crc": _newest(evidence, "settings_crc"),

@@ -102,4 +102,4 @@ def verdict_line(judgement):
     """GO or NO-GO with its counts, and what comes next: the last line, where the eye is."""
     if judgement.is_go:
         return f"{judgement.sentence}. A GO is no permission to fly: local rules come first."
-    return f"{judgement.sentence}. Mend what is named as NO-GO, then run it again."
+    return f"{judgement.sentence}. Do what stands above, then run it again."

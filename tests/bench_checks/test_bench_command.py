@@ -1,7 +1,9 @@
 """`thistledown bench` where it stops before a board is asked anything, and the log of a cold run."""
 
 import json
+import re
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -10,7 +12,7 @@ from ground.bench.judge import judge
 from ground.cli import run
 from ground.decode import decode
 from ground.simulator.flight import fly
-from tests.bench_checks.bench_runs import Run, bench_world, raw_scenario, run_bench
+from tests.bench_checks.bench_runs import Run, bench_world, calm_world, raw_scenario, run_bench
 
 
 def _said(capsys):
@@ -29,8 +31,8 @@ def test_port_that_is_not_there_is_one_line(capsys):
 
 
 @pytest.mark.parametrize(
-    "words", [["--calibrate", "luck"], ["--calibrate", "pressure"], ["--qnh", "1013"], ["--panel-volts", "much"], ["--ice-bath", "garden"],
-              ["--plan", "none.toml"], ["--settings", "none.toml"]],
+    "words", [["--calibrate", "luck"], ["--calibrate", "pressure"], ["--qnh", "1013"], ["--panel-volts", "much"],
+              ["--ice-bath", "garden"], ["--plan", "none.toml"], ["--settings", "none.toml"]],
 )  # fmt: skip
 def test_slip_in_the_options_stops_before_the_board_is_asked(words, capsys):
     assert run(["bench", "--port", "sim", *words]) == 1
@@ -100,6 +102,20 @@ def test_verdict_is_told_where_the_record_cannot_be_kept(tmp_path, capsys):
     said = capsys.readouterr()
     assert said.out.splitlines()[-1].startswith("GO: ") and "Wrote" not in said.out
     assert "choose another folder with --out" in said.err and "\n" not in said.err.strip()
+
+
+def test_flight_in_another_log_of_the_card_is_named(tmp_path, capsys):
+    both = tmp_path / "both.img"
+    with open(both, "wb") as image:
+        for day, world, long_s in ((2, bench_world(), 200.0), (1, calm_world(), 700.0)):
+            scenario, folder = raw_scenario({}).model_copy(update={"seed": day}), tmp_path / str(day)
+            world = replace(world, scenario=scenario, start_utc=world.start_utc + timedelta(days=day))
+            fly(scenario, folder, world=world, stop_after_s=long_s)
+            image.write((folder / "card.img").read_bytes()[: 8 << 20])
+    assert run(["bench", "--cold", str(both), "-o", str(tmp_path / "bench")]) == 0
+    out = capsys.readouterr().out
+    assert re.search(r"^warning  flights on the card: a flight in log \d+, beside the run that is judged", out, re.M)
+    assert "hours in power-up 1" in out and "a run on the ground" not in out
 
 
 def test_card_without_a_log_is_one_line(tmp_path, capsys):

@@ -85,6 +85,22 @@ def test_battery_that_gives_way_in_the_cold_is_no_go():
     assert _said(judge_cold(weak, GOOD)) == {"battery in the cold": NO_GO}
 
 
+def test_log_of_a_flight_is_not_taken_for_a_night_in_the_freezer(log):
+    pressure = log.tables["pressure"]
+    climbed = replace(pressure, columns=pressure.columns | {"pressure_hpa": np.linspace(968.0, 11.0, len(pressure))})
+    said = judge_cold(replace(log, tables=log.tables | {"pressure": climbed}), GOOD)
+    assert _said(said) == {"a run on the ground": NO_GO}
+    assert said.findings[0].measured == "pressure from 958 down to 21 hPa"
+    storm = replace(pressure, columns=pressure.columns | {"pressure_hpa": np.linspace(968.0, 928.0, len(pressure))})
+    assert _said(judge_cold(replace(log, tables=log.tables | {"pressure": storm}), GOOD)) == {}
+
+
+def test_flight_beside_the_night_is_named(log):
+    said = judge_cold(log, GOOD, ["TD000004.LOG"])
+    assert _said(said) == {"flights on the card": WARNING} and said.is_go
+    assert "TD000004.LOG" in said.findings[0].measured and "image of the whole card" in said.findings[0].do
+
+
 def test_restart_is_no_go_and_its_cause_is_told(log):
     boots = log.tables["boot"]
     number = np.where(np.arange(len(boots)) < len(boots) // 2, 1, 2)
