@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from ground.decode.frames import realigned
 from ground.decode.frames.records import read
 from ground.decode.frames.sectors import Keys, split
 from shared_protocol.frame import SECTOR_SIZE
@@ -92,3 +93,12 @@ def test_a_lost_header_between_two_boots_costs_none_of_the_frames_behind_it():
     assert first.endswith(b"\xff" * 50)
     hurt = first[:-50] + second[10:]  # so the second boot's first frames begin in the first one's last block
     assert found(first + second)[0] == found(hurt)[0] == len(log.frames)
+
+
+def test_stretches_without_number_are_looked_through_as_one(monkeypatch):
+    at = np.arange(5, SECTORS - 5, 7) * SECTOR_SIZE + 100
+    data = b"".join(DATA[a + 512 : b] for a, b in zip([-512, *at.tolist()], [*at.tolist(), len(DATA)], strict=True))
+    data = data[:MIDDLE] + b"x" + data[MIDDLE:]
+    few = found(data)
+    monkeypatch.setattr(realigned, "_MANY", 0)
+    assert found(data) == few

@@ -14,6 +14,7 @@ from ground.decode.frames.wire import SECTOR_SIZE
 from shared_protocol.frame import FILL, HEADER_SIZE
 
 _FEW = 3  # blocks in a row without a header that damage to their headers explains better
+_MANY = 1000  # stretches that are sooner looked through as one, with what lies between them
 _SHARED = 3  # bytes of a header that, its own ones being lost, may be the last ones of the frame before it
 _NEAR = 8 * SECTOR_SIZE  # headers that far apart or less, on one phase, are a log's
 _AROUND = 8  # headers on either side that tell what a header is one of
@@ -73,6 +74,8 @@ def _bare_stretches(marked, count):
     """First and last + 1 of the longer stretches of blocks that are not marked."""
     edges = np.concatenate([[-1], marked, [count]])
     long = np.flatnonzero(np.diff(edges) - 1 > _FEW)
+    if len(long) > _MANY:
+        return [(int(edges[long[0]] + 1), int(edges[long[-1] + 1]))]
     return list(zip((edges[long] + 1).tolist(), edges[long + 1].tolist(), strict=True))
 
 
