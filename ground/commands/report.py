@@ -10,6 +10,15 @@ from ground.console import progress, say
 
 def report(
     flight: Annotated[Path, typer.Argument(metavar="FLIGHT", help="A flight folder, made by decode.")],
+    title: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TEXT",
+            show_default=False,
+            help="What the flight is called, on the page and under each picture. "
+            "[default: the simulated scenario's name, else the folder's, else the day]",
+        ),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Write over an earlier report.")] = False,
 ) -> None:
     """Make a page and figures of a flight.
@@ -23,7 +32,7 @@ def report(
     from ground.report import build_report
 
     with progress("Drawing") as shown:
-        written = build_report(flight, force=force, progress=shown)
+        written = build_report(flight, title=title, force=force, progress=shown)
     say(f"Wrote {written.page} and {len(written.figures)} figures in {flight / 'figures'}.")
     for sentence in written.missing:
         say(f"Not shown: {sentence}")

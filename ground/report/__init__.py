@@ -28,13 +28,15 @@ class ReportPaths:
     missing: tuple[str, ...]
 
 
-def build_report(flight_dir, *, force=False, progress=None):
+def build_report(flight_dir, *, title=None, force=False, progress=None):
     """Write `report.html` and `figures/*.png` into a flight folder.
 
     Parameters
     ----------
     flight_dir : str or Path
         A flight folder, as `thistledown decode` makes it.
+    title : str, optional
+        What the flight is called; see ground/report/title.py for what it is without.
     force : bool
         Overwrite the report of an earlier run.
     progress : callable(float, str), optional
@@ -53,7 +55,7 @@ def build_report(flight_dir, *, force=False, progress=None):
     refuse_what_is_no_flight(flight_dir)  # before the second that the libraries below take to load
     from ground.report.build import build
 
-    return build(flight_dir, force=force, progress=progress)
+    return build(flight_dir, title=title, force=force, progress=progress)
 
 
 def refuse_what_is_no_flight(folder):

@@ -9,12 +9,13 @@ from ground.report.page import render_page
 from ground.report.render import ScriptLibrary, png, specification
 from ground.report.story import tell
 from ground.report.timeline import Timeline
+from ground.report.title import title_of
 from ground.simulated import picture_label
 
 PAGE_NAME, FIGURES_NAME = "report.html", "figures"
 
 
-def build(flight_dir, *, force, progress):
+def build(flight_dir, *, title, force, progress):
     """See `ground.report.build_report`."""
     say = progress or (lambda share, text: None)
     say(0.0, "reading the flight folder")
@@ -23,15 +24,16 @@ def build(flight_dir, *, force, progress):
     _refuse_to_overwrite(page_path, figures_dir, force)
     library = ScriptLibrary()
     try:
-        return _write(folder, page_path, figures_dir, library, say)
+        return _write(folder, title, page_path, figures_dir, library, say)
     finally:
         library.drop()
 
 
-def _write(folder, page_path, figures_dir, library, say):
+def _write(folder, title, page_path, figures_dir, library, say):
     timeline = Timeline([folder.flight, *folder.tables.values()])
     story = tell(folder, timeline)
     view = View(folder, timeline, story, moments(timeline, story))
+    title = title_of(folder, timeline, title)
     parts = []
     for number, draw in enumerate(SUBJECTS):
         say(0.1 + 0.3 * number / len(SUBJECTS), "drawing charts")
@@ -39,7 +41,9 @@ def _write(folder, page_path, figures_dir, library, say):
     figures = [part for part in parts if isinstance(part, Figure)]
     figures_dir.mkdir(exist_ok=True)
     written, specs = [], {}
-    label = picture_label(folder.simulation.get("runtime")) if folder.is_simulated else None
+    label = [title.with_day]
+    if folder.is_simulated:
+        label.append(picture_label(folder.simulation.get("runtime")))
     for number, figure in enumerate(figures):
         say(0.4 + 0.4 * number / len(figures), f"figure {figure.name}")
         specs[figure.name] = specification(figure)
@@ -48,7 +52,7 @@ def _write(folder, page_path, figures_dir, library, say):
         written.append(path)
     _drop_stale(figures_dir, {path.name for path in written})
     say(0.8, "the page")
-    page_path.write_text(render_page(view, parts, specs, library.text()), encoding="utf-8")
+    page_path.write_text(render_page(view, title, parts, specs, library.text()), encoding="utf-8")
     say(1.0, "done")
     return ReportPaths(
         page_path,

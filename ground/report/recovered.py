@@ -79,8 +79,16 @@ def came_from(account):
         said.append(f"{text}.")
     for log in _dicts(account, "logs"):
         if log.get("in_tables") and log.get("found"):
-            said.append(f"{_label(log)}: {count(log, 'frames') or 0:,} records, found by {_by(str(log['found']))}.")
+            said.append(_found(log, sum(1 for one in sources if count(one, "frames")) > 1))
     return said
+
+
+def _found(log, from_several):
+    """How a log was found, and its records; of several sources the number is theirs together, found in one of them."""
+    frames, by = f"{count(log, 'frames') or 0:,}", _by(str(log["found"]))
+    if from_several:
+        return f"{_label(log)}, found by {by}: {frames} records, from all of these together."
+    return f"{_label(log)}: {frames} records, found by {by}."
 
 
 def _label(log):
@@ -112,6 +120,8 @@ def missing(account):
 def share(part, whole):
     """`0.53 % of all`."""
     percent = 100 * part / max(whole, 1)
+    if 0.0 < percent < 0.01:
+        return "less than 0.01 % of all"
     return f"{percent:.2g} % of all" if percent < 99.5 else "nearly all"
 
 

@@ -39,7 +39,7 @@ def sized(spec, width_px):
 def png(spec, label=None):
     """A specification as PNG bytes, twice the size of the page's, in paper colours.
 
-    `label`: a line under the title, for what the page says elsewhere and a picture sent alone must say itself.
+    `label`: lines under the title, for what the page says elsewhere and a picture sent alone must say itself.
     """
     import vl_convert
 

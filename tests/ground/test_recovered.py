@@ -52,6 +52,11 @@ def test_each_source_says_what_it_gave():
         "card.img, an image of a card: 900 records, 800 of them only here.",
         "flash.img, a dump of a board's flash: 100 records, all of them elsewhere too.",
         "old.img, an image of a card: no record of this flight.",
+        "TD000001.LOG (log 5), found by its name on the card: 900 records, from all of these together.",
+    ]
+    account["sources"][1:] = []  # of one source the log's records are the source's, and were found there
+    assert came_from(account) == [
+        "card.img, an image of a card.",
         "TD000001.LOG (log 5): 900 records, found by its name on the card.",
     ]
 
@@ -60,6 +65,7 @@ def test_missing_is_never_called_whole():
     assert missing({"frames_ok": 90, "frames_missing": 0}).startswith("No record is missing from the first to the last")
     assert "cut short" in missing({"frames_ok": 90, "frames_missing": 0, "cut_short": True})
     assert missing({"frames_ok": 90, "frames_missing": 10}).startswith("10 records are missing (10 % of all)")
+    assert "(less than 0.01 % of all)" in missing({"frames_ok": 165_055, "frames_missing": 1})
     thinned = missing({"frames_ok": 90, "frames_missing": 500, "frames_thinned": 500})
     assert thinned == "500 more records are on the card only; of the second copy no record is missing."
     both = missing({"frames_ok": 90, "frames_missing": 510, "frames_thinned": 500})

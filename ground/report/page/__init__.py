@@ -10,12 +10,11 @@ import hashlib
 import json
 from pathlib import Path
 
-from ground.report import recovered, theme, truth
-from ground.report.account import boot_rows, sentences, to_know
+from ground.report import flags, recovered, theme, truth
+from ground.report.account import READINGS, boot_rows, sentences, to_know
 from ground.report.charts.figure import Figure
 from ground.report.event_list import event_rows
 from ground.report.facts import fact_rows, position_words
-from ground.report.flags import MEANINGS
 
 HERE = Path(__file__).parent
 PIECES_MAX = 3000  # of the bar: a flight of thousands of boots is told in words alone
@@ -26,12 +25,13 @@ RUNTIMES = {
 }
 
 
-def render_page(view, parts, specs, library):
+def render_page(view, title, parts, specs, library):
     """The whole page as text.
 
     Parameters
     ----------
     view : ground.report.charts.figure.View
+    title : ground.report.title.Title
     parts : list of Figure and Missing
         In the order of the page.
     specs : dict of str to dict
@@ -50,9 +50,10 @@ def render_page(view, parts, specs, library):
     )
     script = (HERE / "page.js").read_text(encoding="utf-8")
     story = view.story
+    readings = [view.folder.tables[name] for name in READINGS]
     events, events_left_out = event_rows(view.folder, view.timeline, story)
     return environment.get_template("page.html.j2").render(
-        name=view.folder.path.resolve().name,
+        title=title,
         simulated=_simulation_words(view.folder),
         facts=[
             (label, value.replace("° ", "°\xa0"), small)  # a line never ends between a number and its N or E
@@ -69,6 +70,7 @@ def render_page(view, parts, specs, library):
                 "figure": isinstance(part, Figure),
                 "part": part,
                 "title": figure_title(part) if isinstance(part, Figure) else part.title,
+                "tall": isinstance(part, Figure) and part.columns == 1 and "concat" in specs[part.name],
             }
             for part in parts
         ],
@@ -80,7 +82,10 @@ def render_page(view, parts, specs, library):
         geo=f"geo:{story.landing.latitude_deg:.5f},{story.landing.longitude_deg:.5f}" if story.landing else None,
         rested=story.rested,
         flew=story.flew,
-        meanings=[(name.replace("_", " "), meaning) for name, meaning in MEANINGS.items()],
+        meanings=[
+            (name.replace("_", " "), meaning)
+            for name, meaning in flags.occurring([view.folder.flight["flags"], *(t["flags"] for t in readings)])
+        ],
         has_utc=view.timeline.has_utc,
         colours=theme.PAPER,
         style=raw((HERE / "page.css").read_text(encoding="utf-8")),

@@ -4,19 +4,22 @@
   const specs = JSON.parse(document.getElementById("specs").textContent);
   const { left: LEFT, config: COAT } = JSON.parse(document.getElementById("measures").textContent);
   const RIGHT = 22, BETWEEN = 22, NARROW = 620;
+  const PAPER = { width: 690, lower: 0.64, tallest: 230 };  // the text of a sheet in CSS pixels: two charts fit
   const boxes = [...document.querySelectorAll("[data-chart]")];
   const drawn = new Map();
 
   // Sizes of the plots for a width in pixels, as `sized` in render.py does it for the PNG.
-  function fit(spec, width) {
+  function fit(spec, width, paper) {
     const copy = structuredClone(spec), meta = copy.usermeta;
     const columns = width < NARROW ? 1 : meta.columns;
     const plots = copy.concat || [copy];
-    const plotWidth = Math.max(120, (width - (columns - 1) * BETWEEN) / columns - LEFT - (columns > 1 ? 8 : RIGHT));
+    let plotWidth = Math.max(120, (width - (columns - 1) * BETWEEN) / columns - LEFT - (columns > 1 ? 8 : RIGHT));
+    if (paper && meta.aspect) plotWidth = Math.min(plotWidth, paper.tallest / meta.aspect);
     if (copy.concat) copy.columns = columns;
     for (const plot of plots) {
       plot.width = plotWidth;
       plot.height = meta.aspect ? plotWidth * meta.aspect : columns < meta.columns ? Math.min(meta.height, 260) : meta.height;
+      if (paper && !meta.aspect) plot.height = Math.round(plot.height * paper.lower);
     }
     copy.padding = 2;
     return copy;
@@ -29,12 +32,12 @@
     return { ...COAT, legend };
   }
 
-  async function draw(box) {
-    const name = box.dataset.chart, width = box.clientWidth;
+  async function draw(box, paper) {
+    const name = box.dataset.chart, width = paper ? paper.width : box.clientWidth;
     if (drawn.get(name)?.width === width) return;
     drawn.get(name)?.result?.finalize();
     drawn.set(name, { width });
-    const result = await window.vegaEmbed(box, fit(specs[name], width), {
+    const result = await window.vegaEmbed(box, fit(specs[name], width, paper), {
       config: coat(width), actions: false, renderer: "svg", ast: true, tooltip: { theme: "custom" },
     });
     drawn.set(name, { width, result });
@@ -75,6 +78,10 @@
     });
   }
   let timer = 0;
+  // What is drawn for a screen is too tall for a sheet. Nothing in `draw` waits for more than a promise, so the charts
+  // are there before the browser looks at the page again. Where it does not ask, the style sheet makes them smaller.
+  window.addEventListener("beforeprint", () => boxes.forEach((box) => draw(box, PAPER).catch(console.error)));
+  window.addEventListener("afterprint", drawAll);
   window.addEventListener("resize", () => { clearTimeout(timer); timer = setTimeout(drawAll, 150); });
   drawAll();
 })();
