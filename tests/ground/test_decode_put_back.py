@@ -120,6 +120,7 @@ def mailed(raw):
 @pytest.mark.parametrize(("change", "said"), [
     (lambda raw: raw.hex().encode(), "each byte was written as two hexadecimal digits"),
     (lambda raw: raw.hex(" ", 16).upper().encode(), "each byte was written as two hexadecimal digits"),
+    (address_and_text, "they were written as lines of hexadecimal digits with addresses"),
     (base64.encodebytes, "the bytes were written as text (base64)"),
     (base64.b64encode, "the bytes were written as text (base64)"),
     (mailed, "the bytes were written as text (base64)"),
@@ -137,8 +138,8 @@ def test_log_written_in_another_way_gives_every_record_and_says_so(tmp_path, cha
 
 
 @pytest.mark.parametrize(("change", "said"), [
-    (address_and_text, "hexadecimal digits, which has to be made bytes again first"),
-    (lambda raw: base64.encodebytes(b"only words. " * 5000), "looks like base64 text, which has to be made bytes"),
+    (lambda raw: b"nothing of ours".hex().encode() * 50, "hexadecimal digits; as it is there is no"),
+    (lambda raw: base64.encodebytes(b"only words. " * 5000), "looks like base64 text; as it is there is no"),
     (lambda raw: bytes(byte & 0x7F for byte in raw), "lost its highest bit on a line of seven bits"),
 ])  # fmt: skip
 def test_log_that_cannot_be_made_bytes_again_is_called_what_it_looks_like(tmp_path, change, said):

@@ -1,8 +1,9 @@
 """What the user pointed at: a log file, a card's folder, an image, a flash dump or a capture, told apart by looking.
 
 A folder is taken file by file (folder.py); a file is searched (search.py), where it can be as it was before something
-on its way changed it: a terminal that replaced bytes (put_back.py) leaves many that are whole and is looked for first,
-another order or way of writing (written_otherwise.py) leaves none and is looked for last.
+on its way changed it. A dump with addresses (addressed.py) shows at its beginning; a terminal that replaced bytes
+(put_back.py) leaves many that are whole; another order or way of writing (written_otherwise.py) leaves none, so that is
+looked for last.
 """
 
 import stat
@@ -10,6 +11,7 @@ import tempfile
 from pathlib import Path
 
 from ground.decode.frames.records import read
+from ground.decode.salvage.addressed import laid_out
 from ground.decode.salvage.folder import open_folder
 from ground.decode.salvage.put_back import put_back
 from ground.decode.salvage.search import Subject, search
@@ -61,6 +63,10 @@ def _file(path, progress):
 
 def _as_it_was(subject, progress):
     may_be_changed = subject.size <= _CHANGED_MAX
+    dump = laid_out(mapped_file(subject.path)) if may_be_changed else None
+    restored = dump and _restored(subject, *dump)
+    if restored:
+        return restored
     changed = put_back(mapped_file(subject.path)) if may_be_changed else None
     restored = changed and _restored(subject, changed.raw, changed.change)
     if restored and changed.everywhere:
