@@ -62,7 +62,8 @@ def open_sources(paths, progress=None):
     InputError
         If one does not exist or cannot be read, or if none holds anything.
     """
-    opened, parts, notes, refusals = [], [], [], []
+    paths, notes = _each_once(paths)
+    opened, parts, refusals = [], [], []
     names = _short_names(paths)
     for number, (path, name) in enumerate(zip(paths, names, strict=True)):
         try:
@@ -76,6 +77,21 @@ def open_sources(paths, progress=None):
     if not opened:
         raise refusals[0]
     return (opened[0] if len(opened) == 1 else _joined(opened)), parts, notes
+
+
+def _each_once(paths):
+    """The paths without those that lead to a file named before, and a note on each of these."""
+    kept, notes = {}, []
+    for path in paths:
+        try:
+            found = path.stat()
+            identity = found.st_dev, found.st_ino
+        except (OSError, ValueError):  # told where it is opened
+            identity = path
+        if identity in kept:
+            notes.append(f"{path} and {kept[identity]} are the same file, which was read once")
+        kept.setdefault(identity, path)
+    return list(kept.values()), notes
 
 
 def _short_names(paths):

@@ -1,5 +1,7 @@
 """A card's folder, or one with the files of the second copy: every log file in it, as the file system gives it."""
 
+from shlex import quote
+
 from ground.decode.salvage import endings, nameless
 from ground.decode.salvage.extents import data_extents
 from ground.decode.salvage.log_head import first_log_id, holds_header
@@ -8,7 +10,8 @@ from shared_protocol.second_copy import FOLDER
 
 _NAMELESS_MAX = 256 << 20  # bytes of files without a header in which frames are looked for
 _PART = 32 << 20  # of them together
-_IMAGES = (".img", ".bin", ".dd")
+_IMAGES = (".img", ".bin", ".dd", ".iso", ".raw", ".uf2")
+_FOLDERS_MAX = 100  # in which logs are looked for, to name the right one
 
 
 def open_folder(path):
@@ -27,9 +30,7 @@ def open_folder(path):
     except OSError as error:
         raise unreadable(path, error, "folder cannot be read") from None
     if not entries:
-        images = sorted(entry.name for entry in path.iterdir() if entry.suffix.lower() in _IMAGES)
-        instead = f"did you mean {path / images[0]}?" if images else "give the card's own top folder"
-        raise NothingThere(path, "no log in this folder (TD000001.LOG and the like)", instead)
+        raise _nothing_in(path)
     source = Source("folder", [], [], 0)
     for entry in entries:
         _add(source, entry)
@@ -46,6 +47,29 @@ def open_folder(path):
                 "make an image of the card and decode that, it finds what the file system hides",
             )
     return source
+
+
+def _nothing_in(path):
+    """What a folder without a log is instead, and what to give, as far as its names tell it."""
+    images = [entry for entry in sorted(path.iterdir()) if entry.suffix.lower() in _IMAGES and entry.is_file()]
+    if (path / "integrity.json").is_file():
+        again = f", and {images[0]} can be decoded anew" if images else ""
+        step = f"`thistledown report {quote(str(path))}` shows it{again}"
+        return NothingThere(path, "is a flight folder, which is decoded already", step)
+    inside = images or [folder for folder in _folders_in(path) if _logs_in(folder)]
+    step = f"did you mean {inside[0]}?" if inside else "give the card's own top folder"
+    return NothingThere(path, "no log in this folder (TD000001.LOG and the like)", step)
+
+
+def _folders_in(path):
+    return sorted(entry for entry in path.iterdir() if entry.is_dir())[:_FOLDERS_MAX]
+
+
+def _logs_in(folder):
+    try:
+        return _files_like(LOG_NAME, folder) + _files_like(PART_NAME, folder)
+    except OSError:
+        return []
 
 
 def _files_like(pattern, folder):

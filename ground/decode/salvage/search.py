@@ -104,10 +104,11 @@ def _without_headers(subject, found):
     handle, size = subject.handle, subject.size
     if not found.unnamed:
         lost = "; frames may be in it, but no sector header, which names the log they are of" if found.intervals else ""
-        guess = looks_like(mapped_file(subject.path, min(size, 1 << 20)))
-        cut = endings.cut_advice(subject.path, size)
-        step = f"{cut}, and the log may lie behind the cut: copy the whole card again" if cut else GIVE
-        raise NothingThere(subject.path, f"{guess}no Thistledown log in it{lost}", step)
+        stranger = looks_like(subject.path, mapped_file(subject.path, min(size, 1 << 20)), size)
+        step = stranger.step or GIVE
+        if cut := endings.cut_advice(subject.path, size):
+            step = f"{cut}, and the log may lie behind the cut: copy the whole card again"
+        raise NothingThere(subject.path, f"{stranger.what}no Thistledown log in it{lost}", step)
     source = Source("capture", [], [subject.name], found.data_size, nameless=found.unnamed)
     source.files = _files_by_fat(subject.path, found.log_ids)
     source.buffers = gather.buffers(handle, found.intervals, 0, size, False)
