@@ -119,7 +119,7 @@ def run(arguments: list[str]) -> int:
     except InputError as error:
         return _tell(str(error), 1)
     except typer.TyperException as error:
-        return _tell(_usage(error), error.exit_code)
+        return _tell(_usage(error, arguments), error.exit_code)
     except (KeyboardInterrupt, typer.Abort):
         return _tell("stopped.", _STOPPED)
     except OSError as error:
@@ -138,14 +138,16 @@ def _tell(message: str, status: int) -> int:
     return status
 
 
-def _usage(error: typer.TyperException) -> str:
+def _usage(error: typer.TyperException, arguments: list[str]) -> str:
     """What was wrong with the command's words, and where to look them up."""
     context = getattr(error, "ctx", None)
     command = context.command_path if context else "thistledown"
     message = " ".join(error.format_message().split()).rstrip(".")
     for library_words, ours in _PLAIN_WORDS:
         message = message.replace(library_words, ours)
-    return f"{message[:1].lower()}{message[1:]} (see `{command} --help`)"
+    dashed = next((one for one in arguments if one.startswith("-") and Path(one).exists()), None)
+    step = f"a file whose name begins with a dash is given as ./{dashed}" if dashed else f"see `{command} --help`"
+    return f"{message[:1].lower()}{message[1:]} ({step})"
 
 
 def _our_fault(error: Exception, arguments: list[str]) -> int:

@@ -110,6 +110,13 @@ def test_wrong_usage_is_one_line_that_names_the_help_and_ends_with_two(arguments
     assert "Value error" not in line and "parse string" not in line
 
 
+def test_file_whose_name_begins_with_a_dash_is_told_how_to_be_given(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("-card.img").write_bytes(b"anything")
+    assert cli.run(["decode", "-card.img", "-o", "out"]) == 2
+    assert "given as ./-card.img" in capsys.readouterr().err
+
+
 @pytest.mark.parametrize("seed", ["-1", str(2**63)])
 def test_a_seed_beyond_its_range_is_wrong_usage_and_leaves_no_folder(tmp_path, seed, capsys):
     line = one_line(capsys, ["fly", "calm", "--seed", seed, "-o", str(tmp_path / "new")], status=2)
