@@ -23,7 +23,7 @@ MEANINGS = {
     "out_of_range": "outside the range for which the sensor’s maker vouches; the value is shown as computed",
     "no_calibration": "the calibration that turns the raw words into a value is not in the log",
     "interpolated": "in the flight table: between readings up to a few seconds apart",
-    "from_flash": "in the flight table: only the second copy in the board’s flash has readings here, as a rule 5 s apart",
+    "from_flash": "in the flight table: only the second copy in the board’s flash has readings here, mostly 5 s apart",
     "leap_assumed": "the receiver did not say how far GPS time and UTC are apart; a table’s value was used",
 }
 OF_FLIGHT = frozenset({"interpolated", "out_of_range", "stale", "frozen", "limit"})  # said of a second of flight

@@ -123,7 +123,7 @@ def test_flagged_reading_is_a_cross_and_not_part_of_the_line(flight):
     crosses = figure.rows["temperature_flagged"]
     assert {(row["value"], row["why"]) for row in crosses} == {("85", "after reset")}
     assert max(row["high"] for row in figure.rows["temperature"] if row["high"] is not None) < 60
-    assert "Crosses: 2 flagged readings" in figure.caption
+    assert "Crosses: 2 flagged readings, left out of the lines: after reset." in figure.caption
 
 
 def test_receiver_stuck_at_its_limit_draws_crosses_and_no_level_line(tmp_path):
@@ -152,7 +152,42 @@ def test_readings_outside_the_rated_range_are_drawn_with_rings(tmp_path):
     figure = figures_of(folder)["temperature_time"]
     assert any(row["flagged"] and row["mid"] < -15 for row in figure.rows["temperature"] if row["mid"] is not None)
     assert not any(row["flagged"] and row["mid"] > 0 for row in figure.rows["temperature"] if row["mid"] is not None)
-    assert "Rings" in figure.caption
+    assert "drawn all the same, out of range (outside)." in figure.caption
+
+
+def test_rings_on_a_long_stretch_leave_the_line_to_be_seen(tmp_path):
+    import pandas as pd
+
+    folder = make_folder(tmp_path / "f", **FEW)
+    table = pd.read_parquet(folder / "tables" / "temperature.parquet")
+    table.loc[(table["probe"] == "outside") & (table["flags"] == ""), "flags"] = "out_of_range"
+    table.to_parquet(folder / "tables" / "temperature.parquet")
+    rows = [row for row in figures_of(folder)["temperature_time"].rows["temperature"] if row["s"] == "outside"]
+    drawn = [row for row in rows if row["mid"] is not None]
+    ringed = [k for k, row in enumerate(drawn) if row["flagged"]]
+    assert 10 < len(ringed) < 45 < len(drawn)
+    assert ringed[0] == 0 and ringed[-1] == len(drawn) - 1  # a stretch shows where it begins and ends
+
+
+def test_caption_counts_all_readings_left_out_and_not_the_drawn_ones_alone(tmp_path):
+    import pandas as pd
+
+    folder = make_folder(tmp_path / "f", **FEW)
+    table = pd.read_parquet(folder / "tables" / "pressure.parquet")
+    table.loc[10:1209, "flags"] = "bus_error"
+    table.to_parquet(folder / "tables" / "pressure.parquet")
+    figure = figures_of(folder)["temperature_time"]
+    assert len(figure.rows["temperature_flagged"]) < 500
+    assert "Crosses: 1,202 flagged readings, left out of the lines, of which not every one is drawn" in figure.caption
+    assert figure.caption.endswith("bus error, after reset.")
+
+
+def test_panels_line_is_what_it_gave_facing_the_sun(flight):
+    figure = flight["panel_time"]
+    lines = [layer for plot in specification(figure)["concat"] for layer in plot["layer"]
+             if layer["mark"]["type"] == "line"]  # fmt: skip
+    assert len(lines) == 3 and {line["encoding"]["y"]["field"] for line in lines} == {"high"}
+    assert "Line: highest reading" in figure.caption and "facing the sun" in figure.caption
 
 
 def test_ground_track_has_one_scale_on_both_axes(flight):

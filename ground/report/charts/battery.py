@@ -4,7 +4,7 @@ import altair as alt
 import numpy as np
 
 from ground.report.charts.figure import Figure, Missing, moment_layers, moment_rows, with_zoom
-from ground.report.charts.lines import Quantity, flag_words, time_layers, time_rows
+from ground.report.charts.lines import Quantity, time_layers, time_rows
 
 
 def draw(view):
@@ -24,8 +24,7 @@ def draw(view):
             {"battery": rows, "battery_flagged": flagged, "moments": moment_rows(view)},
             "Measured by the board behind its divider. A cell gives less voltage in the cold and under load; a steep "
             "fall towards the end means that little was left."
-            + (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else "")
-            + flag_words(rows, flagged),
+            + (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else ""),
             height_px=240,
         )
     ]

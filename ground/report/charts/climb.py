@@ -5,7 +5,8 @@ import numpy as np
 
 from ground.report import flags
 from ground.report.charts.figure import Figure, Missing, moment_layers, moment_rows, with_zoom
-from ground.report.charts.lines import Quantity, flag_words, time_layers, time_rows
+from ground.report.charts.lines import Quantity, time_layers, time_rows
+from ground.report.charts.marks import flag_words
 
 BURST_WORDS = " Just after the burst the fall is fastest, because thin air hardly slows a parachute."
 
@@ -40,7 +41,7 @@ def draw(view):
             f"From the flight table, once a second: {sources}."
             + (BURST_WORDS if view.story.burst_ms is not None else "")
             + (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else "")
-            + flag_words(rows, flagged),
+            + flag_words(lines),
         )
     ]
 

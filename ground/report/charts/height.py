@@ -5,7 +5,8 @@ import numpy as np
 
 from ground.report import flags
 from ground.report.charts.figure import Figure, Missing, moment_layers, moment_rows, with_zoom
-from ground.report.charts.lines import Quantity, flag_words, time_layers, time_rows
+from ground.report.charts.lines import Quantity, time_layers, time_rows
+from ground.report.charts.marks import flag_words
 from ground.report.story import gps_heights
 
 
@@ -53,7 +54,7 @@ def draw(view):
             "the standard atmosphere has the measured pressure; on a warm or cold day the two differ by hundreds of "
             "metres high up, and neither is wrong. A line ends where readings end."
             + _slice_words(width)
-            + flag_words(rows, flagged),
+            + flag_words(lines),
             height_px=360,
         )
     ]

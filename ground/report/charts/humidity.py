@@ -4,7 +4,8 @@ import altair as alt
 import numpy as np
 
 from ground.report.charts.figure import Figure, moment_layers, moment_rows, with_zoom
-from ground.report.charts.lines import Quantity, flag_words, time_layers, time_rows
+from ground.report.charts.lines import Quantity, time_layers, time_rows
+from ground.report.charts.marks import flag_words
 
 
 def draw(view):
@@ -31,7 +32,7 @@ def draw(view):
             "Relative to water, also in the cold, and of the air in the box, which is warmer and drier than the air "
             "outside. The sensor gets slow and uncertain below freezing."
             + (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else "")
-            + flag_words(rows, flagged),
+            + flag_words(lines),
             height_px=240,
         )
     ]

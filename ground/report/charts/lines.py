@@ -13,6 +13,7 @@ import pandas as pd
 
 from ground.report import flags
 from ground.report.charts.figure import View, hover_share, records, series_scale, symbols, time_axis
+from ground.report.charts.marks import crosses, rings
 from ground.report.series import SLICES_MAX, height_slices, time_slices
 from ground.report.story import STUCK, height_at, leg_at
 
@@ -45,67 +46,27 @@ class Quantity:
 
 
 def time_rows(view: View, quantities, slices_max=SLICES_MAX):
-    """Rows of all lines, rows of the flagged readings, and the longest slice [ms]."""
+    """Rows of all lines (`flagged`: with a ring), rows of the crosses, and the longest slice [ms]."""
     frames, width = [], 0.0
     for quantity in quantities:
         fit = ~quantity.unfit
         frame, slice_ms = time_slices(quantity.times_ms[fit], quantity.values[fit], slices_max)
         width = max(width, slice_ms)
-        frame["flagged"] = (
-            _near(frame["t"].to_numpy(), slice_ms, quantity.times_ms[quantity.doubtful]) & frame["mid"].notna()
-        )
+        frame["flagged"] = rings(frame, slice_ms, quantity)
         frame["hover"] = hover_share(frame) & frame["mid"].notna()
         frame["when"] = view.clocks(frame["t"])
         frame["s"] = quantity.name
         frames.append(frame)
     rows = pd.concat(frames, ignore_index=True)
     low, high = rows["low"].min(), rows["high"].max()
-    flagged = _flagged(view, quantities, low, high)
+    flagged = crosses(view, quantities, low, high)
     rows["t"] = view.x(rows["t"])
     return records(rows), flagged, width
 
 
-def _near(slices_ms, width_ms, times_ms):
-    """Which slices (given by a moment in each) have one of the times; shape (slices,), bool."""
-    times = np.sort(times_ms[np.isfinite(times_ms)])
-    reach = width_ms / 2 + 1.0
-    return np.searchsorted(times, slices_ms + reach, side="right") > np.searchsorted(
-        times, slices_ms - reach, side="left"
-    )
-
-
-def flag_words(rows, flagged):
-    """What rings and crosses of a chart are, for its caption; empty without them."""
-    words = " Rings: flagged readings that are drawn all the same." if any(row["flagged"] for row in rows) else ""
-    if flagged:
-        words += (
-            f" Crosses: {len(flagged)} flagged {'reading' if len(flagged) == 1 else 'readings'}, left out of the lines."
-        )
-    return words
-
-
-def _flagged(view, quantities, low, high, limit=400):
-    """Unfit readings as crosses. One that lies outside the fit ones sits at the edge and says its value in words."""
-    out = []
-    for quantity in quantities:
-        at = np.flatnonzero(quantity.unfit & np.isfinite(quantity.values) & np.isfinite(quantity.times_ms))
-        for k in at[:: max(1, -(-len(at) // limit))]:
-            value = float(quantity.values[k])
-            shown = value if not np.isfinite(low) else min(max(value, low), high)
-            out.append(
-                {
-                    "t": float(view.x([quantity.times_ms[k]])[0]),
-                    "v": shown,
-                    "value": f"{value:g}",
-                    "s": quantity.name,
-                    "when": view.timeline.clock(quantity.times_ms[k]),
-                    "why": flags.words(quantity.flags.iloc[k]),
-                }
-            )
-    return out
-
-
-def time_layers(view, data, rows, flagged_rows, names, y_title, *, legend=True, y_zero=False, axis=None, decimals=1):
+def time_layers(
+    view, data, rows, flagged_rows, names, y_title, *, legend=True, y_zero=False, axis=None, decimals=1, line="mid"
+):
     """Band, line, pop-ups and crosses of a chart against time.
 
     Parameters
@@ -120,6 +81,8 @@ def time_layers(view, data, rows, flagged_rows, names, y_title, *, legend=True, 
         With its unit in brackets.
     axis : altair.X, optional
         In place of the usual time axis.
+    line : str
+        What of each slice the line goes through: "mid", its median, or "high", its highest reading.
     """
     colours, dashes = series_scale(names)
     x = axis if axis is not None else time_axis(view)
@@ -140,13 +103,13 @@ def time_layers(view, data, rows, flagged_rows, names, y_title, *, legend=True, 
         ),
         base.mark_line(strokeWidth=1.8).encode(
             x=x,
-            y=alt.Y("mid:Q", title=y_title, scale=y_scale),
+            y=alt.Y(f"{line}:Q", title=y_title, scale=y_scale),
             color=colour,
             strokeDash=alt.StrokeDash("s:N", scale=dashes, sort=names, **key),
         ),
         base.transform_filter(alt.datum.hover)
         .mark_point(size=90, opacity=1, fillOpacity=0, filled=True)
-        .encode(x=x, y=alt.Y("mid:Q", title=y_title), tooltip=tips),
+        .encode(x=x, y=alt.Y(f"{line}:Q", title=y_title), tooltip=tips),
     ]
     mark: dict[str, Any] = {"filled": False, "opacity": 1, "style": "flagged"}
     if any(row["flagged"] for row in rows):
@@ -154,7 +117,7 @@ def time_layers(view, data, rows, flagged_rows, names, y_title, *, legend=True, 
             2,
             base.transform_filter(alt.datum.flagged)
             .mark_point(size=20, strokeWidth=1.2, **mark)
-            .encode(x=x, y=alt.Y("mid:Q", title=y_title)),
+            .encode(x=x, y=alt.Y(f"{line}:Q", title=y_title)),
         )
     if flagged_rows:  # under the lines: hundreds of crosses must not hide what they were left out of
         layers.insert(

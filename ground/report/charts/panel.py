@@ -17,7 +17,6 @@ from ground.report.charts.figure import (
 from ground.report.charts.lines import (
     LEGS,
     Quantity,
-    flag_words,
     height_dots,
     height_rows,
     height_tip,
@@ -25,14 +24,16 @@ from ground.report.charts.lines import (
     time_layers,
     time_rows,
 )
+from ground.report.charts.marks import flag_words
 
 # A slice must hold several turns of the box, or its median is only where the panel happened to look.
 SLICES, HEIGHT_SLICES, TURN_S = 70, 30, 60.0
 COLUMNS = (("bus_v", "voltage [V]", 3), ("current_ma", "current [mA]", 1), ("power_mw", "power [mW]", 0))
 
 TURNING_WORDS = (
-    "The box turns under the balloon, so the panel looks at the sun and away from it again and again: the width of the "
-    "band is that turning. "
+    "The box turns under the balloon, so the panel looks at the sun and away from it again and again: the line is what "
+    "it gave facing the sun, the band that turning. Where the line dips for a moment, the panel had looked away for so "
+    "long. "
 )
 
 
@@ -56,12 +57,12 @@ def draw(view):
 
 def _against_time(view, part, times, drawn, stem, label):
     plots, rows_by_name, width, marked = [], {"moments": moment_rows(view)}, 0.0, ""
+    faces_the_sun = stem == "panel"  # its median is only where it happened to look; another supply's is its usual state
     for k, (column, y_title, decimals) in enumerate(drawn):
         data, last = f"{stem}_{column}", k == len(drawn) - 1
-        rows, flagged, slice_ms = time_rows(
-            view, [Quantity(label, times, part[column].to_numpy(), part["flags"])], SLICES
-        )
-        width, marked = max(width, slice_ms), marked or flag_words(rows, flagged)
+        quantity = Quantity(label, times, part[column].to_numpy(), part["flags"])
+        rows, flagged, slice_ms = time_rows(view, [quantity], SLICES)
+        width, marked = max(width, slice_ms), marked or flag_words([quantity])
         rows_by_name |= {data: rows, data + "_flagged": flagged}
         axis = time_axis(view, labels=last, title=last)
         layers = time_layers(
@@ -75,6 +76,7 @@ def _against_time(view, part, times, drawn, stem, label):
             axis=axis,
             decimals=decimals,
             y_zero=column != "bus_v",
+            line="high" if faces_the_sun else "mid",
         )
         plots.append(with_zoom([*moment_layers(view, labels=k == 0, axis=axis), *layers], "x"))
     chart = (
@@ -82,13 +84,14 @@ def _against_time(view, part, times, drawn, stem, label):
         .resolve_scale(x="shared")
         .properties(title=alt.TitleParams(f"{label} against time"))
     )
-    words = f"Line: median of each {width / 1000:.0f} s; pale band: lowest to highest reading in it. " if width else ""
+    what = "highest reading" if faces_the_sun else "median"
+    words = f"Line: {what} of each {width / 1000:.0f} s; pale band: lowest to highest reading in it. " if width else ""
     return Figure(
         f"{stem}_time",
         chart,
         rows_by_name,
         words
-        + (TURNING_WORDS if view.story.flew else "")
+        + (TURNING_WORDS if faces_the_sun and view.story.flew else "")
         + "Power is voltage times current, reading by reading."
         + marked,
         height_px=170,
@@ -157,7 +160,8 @@ def _against_height(view, part, times, drawn, stem, label):
         f"Line: highest reading of each {slice_m:,} m of height, when the panel looked at the sun; dots: {thinned}. "
         "Going up and coming down are drawn apart, because the sun's height, the temperature and the turning differ. "
         f"Where the box fell through that in less than {TURN_S:.0f} s, which may be less than one of its turns, a "
-        "point stands for as many metres as it fell in that time.",
+        "point stands for as many metres as it fell in that time. A lone dip to the left need not be a "
+        "lack of sun: the panel may have looked away all that while, or readings may be missing there.",
         height_px=380,
         columns=len(plots),
     )

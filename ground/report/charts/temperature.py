@@ -6,13 +6,13 @@ import numpy as np
 from ground.report.charts.figure import Figure, Missing, moment_layers, moment_rows, series_scale, symbols, with_zoom
 from ground.report.charts.lines import (
     Quantity,
-    flag_words,
     height_rows,
     height_tip,
     height_title,
     time_layers,
     time_rows,
 )
+from ground.report.charts.marks import flag_words
 from ground.report.theme import DASHES
 
 BAROMETER = "barometer's own"
@@ -40,7 +40,7 @@ def draw(view):
             if width
             else ""
         )
-        + flag_words(rows, flagged),
+        + flag_words(lines),
     )
     return [first, _against_height(view, lines)]
 
