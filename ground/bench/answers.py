@@ -69,25 +69,25 @@ _TYPED = {
 _METER_SHARE, _METER_FLOOR = 0.01, {"V": 0.01, "mA": 0.2}
 
 
-def parse_reading(key, text):
+def parse_reading(key, text, *, is_option=True):
     """`"1003.2"` or `"1003.2+-0.3"` as a Reading.
 
     Raises
     ------
     InputError
-        One line: which option, what was typed, what is allowed.
+        One line: which option (if it came as one and is no answer to a question), what was typed, what is allowed.
     """
     typed = _TYPED[key]
-    unit = typed.unit
-    match = _READING.fullmatch(text.strip())
+    unit, name = typed.unit, f"{typed.option} " if is_option else ""
+    match = _READING.fullmatch(re.sub(rf"\s*°?{unit}$", "", text.strip()))  # whoever types the unit means it
     if match is None:
         raise InputError(
-            f"{typed.option} {text!r}: is not a number in {unit}; write 12.3, or 12.3+-0.2 with its uncertainty"
+            f"{name}{text!r}: is not a number in {unit}; write 12.3, or 12.3+-0.2 with its uncertainty"
         )
     value = float(match[1].replace(",", "."))
     if not typed.low <= value <= typed.high:
         raise InputError(
-            f"{typed.option} {value:g} {unit}: must be {typed.low:g} to {typed.high:g} {unit}; {typed.hint}"
+            f"{name}{value:g} {unit}: must be {typed.low:g} to {typed.high:g} {unit}; {typed.hint}"
         )
     if match[2] is not None:
         uncertainty = float(match[2].replace(",", "."))
@@ -97,6 +97,6 @@ def parse_reading(key, text):
         uncertainty = abs(value) * _METER_SHARE + _METER_FLOOR[unit]
     if uncertainty > 0.2 * max(abs(value), 1.0):
         raise InputError(
-            f"{typed.option} {text!r}: an uncertainty of {uncertainty:g} {unit} says nothing; give a smaller one"
+            f"{name}{text!r}: an uncertainty of {uncertainty:g} {unit} says nothing; give a smaller one"
         )
     return Reading(value, uncertainty)

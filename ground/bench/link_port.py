@@ -72,13 +72,21 @@ def open_port(name):
         raise InputError(_why_not(name, error)) from None
 
 
+def usb_ports():
+    """Where a board may be, for a line that asks for its port: `on USB: /dev/ttyACM0`."""
+    there = sorted(port.device for port in list_ports.comports() if port.vid is not None)
+    return f"on USB: {', '.join(there) or 'none'}"
+
+
 def _why_not(name, error):
     number, text = error.errno, str(error)
     if number == errno.ENOENT or "FileNotFoundError" in text:
-        there = ", ".join(sorted(port.device for port in list_ports.comports())) or "none at all"
-        return f"{name}: there is no such port (there: {there}); plug the board in with a cable that carries data"
+        return f"{name}: there is no such port ({usb_ports()}); plug the board in with a cable that carries data"
     if number in _HELD or "exclusively lock" in text or "Access is denied" in text:
-        return f"{name}: another program has the port open; close it (a terminal, an editor, another bench)"
+        return (
+            f"{name}: another program has the port open; close it (a terminal, an editor, another bench), or wait "
+            "ten seconds after plugging in: some systems look at a new port themselves"
+        )
     if number == errno.EACCES:
         return (
             f"{name}: you may not open this port; on Linux add yourself to the group that owns it "

@@ -68,7 +68,7 @@ def _reading(session, field, text, ask):
         if not typed:
             return False
         try:
-            session.answer(**{field: parse_reading(field, typed)})
+            session.answer(**{field: parse_reading(field, typed, is_option=False)})
         except InputError as error:
             say(f"  {error}")
             continue

@@ -6,6 +6,8 @@ from typing import Annotated, Literal
 
 import typer
 
+from ground.commands.board_port import PORT
+
 _FOLDER = Path("bench")
 
 
@@ -14,10 +16,7 @@ def _typed(option: str, help: str):
 
 
 def bench(
-    port: Annotated[
-        str | None,
-        typer.Option(metavar="PORT", show_default=False, help="The board's serial port, or sim: no hardware needed."),
-    ] = None,
+    port: Annotated[str | None, PORT] = None,
     check: Annotated[bool, typer.Option("--check", help="No live view and no questions: the checks alone.")] = False,
     web: Annotated[bool, typer.Option("--web", help="Live plots on a page of this computer.")] = False,
     web_port: Annotated[int, typer.Option(metavar="N", help="Port of that page; 0: any.", min=0, max=65535)] = 0,
@@ -98,7 +97,11 @@ def bench(
     if cold is not None:
         judgement = run.run_cold(cold, settings, plan, out)
     elif port is None:
-        raise typer.BadParameter("name the board's port, or sim for the simulated one", param_hint="--port")
+        from ground.bench.link_port import usb_ports
+
+        raise typer.BadParameter(
+            f"name the board's port ({usb_ports()}), or sim for a simulated board", param_hint="--port"
+        )
     else:
         wanted = tuple(word.strip() for word in calibrate.split(",") if word.strip()) if calibrate else ()
         view = "none" if check else "terminal" if sys.stdout.isatty() else "none"

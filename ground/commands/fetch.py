@@ -6,20 +6,12 @@ from typing import Annotated
 
 import typer
 
+from ground.commands.board_port import PORT
 from ground.console import progress, say
 
 
 def fetch(
-    port: Annotated[
-        str,
-        typer.Option(
-            "--port",
-            "-p",
-            metavar="P",
-            help="Serial port of the board, say /dev/ttyACM0 or COM5.",
-            show_default=False,
-        ),
-    ],
+    port: Annotated[str, PORT],
     out: Annotated[
         Path, typer.Option("--out", "-o", metavar="DIR", help="Where its folder `copy` goes.", show_default=False)
     ],

@@ -5,20 +5,12 @@ from typing import Annotated
 
 import typer
 
+from ground.commands.board_port import PORT
 from ground.console import progress, say
 
 
 def install(
-    port: Annotated[
-        str,
-        typer.Option(
-            "--port",
-            "-p",
-            metavar="P",
-            help="Serial port of the board, say /dev/ttyACM0 or COM5; `sim` for a simulated one.",
-            show_default=False,
-        ),
-    ],
+    port: Annotated[str, PORT],
     settings: Annotated[
         Path | None,
         typer.Option(metavar="FILE", show_default=False, help="The board's settings; without them it keeps its own."),

@@ -21,7 +21,7 @@ def _said(capsys):
 
 def test_port_has_to_be_named(capsys):
     assert run(["bench"]) == 2
-    assert "name the board's port, or sim" in _said(capsys)
+    assert "name the board's port (on USB: " in (said := _said(capsys)) and "or sim for a simulated board" in said
 
 
 def test_port_that_is_not_there_is_one_line(capsys):

@@ -18,6 +18,13 @@ def test_reading_may_carry_its_uncertainty(text):
     assert parse_reading("station_pressure_hpa", text) == Reading(1003.2, 0.5)
 
 
+@pytest.mark.parametrize(
+    ("key", "text"), [("panel_volts", "5.02V"), ("panel_ma", "5.02 mA"), ("thermometer_c", "5.02 °C")]
+)
+def test_reading_may_carry_its_unit(key, text):
+    assert parse_reading(key, text).value == 5.02
+
+
 def test_multimeter_without_its_sheet_is_good_to_a_per_cent():
     assert parse_reading("panel_volts", "5.0").uncertainty == pytest.approx(0.06)
 
@@ -26,7 +33,8 @@ def test_multimeter_without_its_sheet_is_good_to_a_per_cent():
     ("key", "text", "said"),
     [
         ("station_pressure_hpa", "100320", "--station-pressure 100320 hPa: must be 450 to 1090 hPa; is it in hPa"),
-        ("panel_volts", "5 V", "--panel-volts '5 V': is not a number in V; write 12.3"),
+        ("panel_volts", "5 mV", "--panel-volts '5 mV': is not a number in V; write 12.3"),
+        ("panel_volts", "V", "--panel-volts 'V': is not a number in V"),
         ("elevation_m", "", "is not a number in m"),
         ("battery_volts", "4.1+-3", "an uncertainty of 3 V says nothing"),
         ("panel_ma", "nan", "is not a number in mA"),
@@ -124,7 +132,8 @@ def test_answers_go_where_they_belong_and_slips_are_asked_again(capsys):
     assert answers.qnh_hpa.value == 1013.0 and answers.elevation_m.value == 300.0
     assert (answers.panel_volts.value, answers.panel_ma.value, answers.battery_volts.value) == (2.3, 104.0, 5.0)
     assert answers.battery_rest_volts.value == 5.1
-    assert "'five': is not a number" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "'five': is not a number in V" in said and "--" not in said
 
 
 def test_qnh_without_its_elevation_is_left_out():

@@ -4,6 +4,7 @@ import os
 import threading
 import time
 from contextlib import contextmanager
+from types import SimpleNamespace
 
 import pytest
 import serial
@@ -52,14 +53,18 @@ def refusal(path):
     return line
 
 
-def test_a_port_that_is_not_there_is_told_and_which_ones_are():
+def test_a_port_that_is_not_there_is_told_and_where_a_board_may_be(monkeypatch):
+    ports = [SimpleNamespace(device="/dev/ttyS0", vid=None), SimpleNamespace(device="/dev/ttyACM7", vid=0x2E8A)]
+    monkeypatch.setattr("ground.bench.link_port.list_ports.comports", lambda: ports)
     line = refusal("/dev/ttyNOT-THERE")
-    assert "there is no such port (there: " in line and "plug the board in" in line
+    assert "there is no such port (on USB: /dev/ttyACM7); plug the board in" in line
+    ports.pop()
+    assert "(on USB: none)" in refusal("/dev/ttyNOT-THERE")
 
 
 def test_a_port_that_another_program_holds_is_told(tmp_path):
     with port(tmp_path) as path, serial.Serial(path, exclusive=True):
-        assert "another program has the port open; close it" in refusal(path)
+        assert "another program has the port open; close it" in (line := refusal(path)) and "wait ten seconds" in line
 
 
 def test_a_file_is_no_port(tmp_path):
