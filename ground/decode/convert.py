@@ -1,6 +1,6 @@
 """Records of a source into one flight: which logs it is made of, its UTC line, its tables, phases and results."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -8,7 +8,7 @@ from ground.bench import calibrated_tables
 from ground.decode.by_value import rows_by_value
 from ground.decode.choice import LogSummary, choose
 from ground.decode.copies import KEYS_MAX, Copies, logs_on_card, second_copy_blocks
-from ground.decode.course import flight, gnss_clock, timeline
+from ground.decode.course import clock_wrap, flight, gnss_clock, timeline
 from ground.decode.course.outcome import results_of
 from ground.decode.frames.wire import KIND_OF_NAME
 from ground.decode.linked import follow_links, links
@@ -34,6 +34,7 @@ class Decoded:
     times_refused: dict  # key number -> {kind: fixes}, see gnss_clock.py
     calibrated: list  # of dict: the bench's calibrations that were used, as integrity.json has them
     origin: Copies | None  # where the frames were found; None: all on one card, in one source
+    wraps: dict = field(default_factory=dict)  # by key number, see clock_wrap.find
 
 
 def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts=None, finished=None):
@@ -56,7 +57,9 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
     finished : callable, optional
         Given a list of tables as soon as they are as they will be, the flight table last.
     """
+    wraps = clock_wrap.find(everything)
     fix_table, fix_bits, fix_keys, fix_t, fix_seq = fixes.fixes(everything)
+    fix_t = clock_wrap.counted_on(wraps, fix_keys, fix_t)
     fitted = _fit_boots(everything, fix_table, fix_bits, fix_keys, fix_t)
     logs = _summaries(everything, fitted, files)
     known = {log.log_id for log in logs}
@@ -68,9 +71,12 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
     joined, more = timeline.join(boots, [fitted.get(boot.key) for boot in boots], [causes.get(b.key) for b in boots])
     notes += more
     lines = {boot.key: line for boot, line in zip(boots, joined, strict=True)}
+    for key in wraps.keys() & lines.keys():
+        if lines[key]:
+            lines[key].wrapped_below_ms = wraps[key]
     origin = _origin(everything, chosen, parts)
     follow_links(everything, boots, logs)
-    stamp = Stamper(everything, boots, lines, origin)
+    stamp = Stamper(everything, boots, lines, origin, wraps)
 
     refused = _doubt_times(fix_table, fix_bits, fix_keys, fix_t, lines)
     notes += [gnss_clock.note(boot.boot, refused[boot.key]) for boot in boots if boot.key in refused]
@@ -122,7 +128,9 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
         finished([flight_table])
     uncalibrated = sum(int(((own & flags.NO_CALIBRATION) != 0).sum()) for own in bits.values())
     results = results_of(phases, profile, flight_table, [timed[name].utc_ms for name in ("fix", "pressure")])
-    return Decoded(tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused, calibrated, origin)
+    return Decoded(
+        tables, flight_table, results, lines, boots, logs, notes, uncalibrated, refused, calibrated, origin, wraps
+    )
 
 
 def _origin(records, chosen, parts):
@@ -138,7 +146,9 @@ def _origin(records, chosen, parts):
 
 def summaries(everything, files=()):
     """What `convert` would say of each log, without its tables; list of LogSummary."""
+    wraps = clock_wrap.find(everything)
     fix_table, bits, keys, t_ms, _seq = fixes.fixes(everything)
+    t_ms = clock_wrap.counted_on(wraps, keys, t_ms)
     return _summaries(everything, _fit_boots(everything, fix_table, bits, keys, t_ms), files)
 
 

@@ -73,7 +73,8 @@ def logs_on_card(records):
 
 def packed(keys, seq, t_ms):
     """One whole number for each frame, equal for the same frame only; rises by boot, then time, then sequence."""
-    return np.asarray(keys, np.uint64) << 48 | np.asarray(t_ms, np.uint64) << 16 | np.asarray(seq, np.uint64)
+    t_ms = np.asarray(t_ms, np.uint64) & np.uint64(0xFFFFFFFF)  # as it was written
+    return np.asarray(keys, np.uint64) << 48 | t_ms << 16 | np.asarray(seq, np.uint64)
 
 
 @dataclass

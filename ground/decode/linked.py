@@ -6,6 +6,7 @@ what a boot "lacks" before its first frame in the later log is in the earlier on
 
 import numpy as np
 
+from ground.decode.course.clock_wrap import WRAP_MS
 from ground.decode.frames.sequence import arrange
 from ground.decode.frames.wire import KIND_OF_NAME
 
@@ -31,21 +32,29 @@ def follow_links(records, boots, logs):
     for boot in boots:
         for before in before_of.get(boot.log_id, ()):
             begun = next((one for one in boots if one.log_id == before and one.boot == boot.boot), None)
-            if begun is None or begun.last_ms > boot.first_ms + _EARLY_MS:
+            if begun is None or _apart(begun.last_ms, boot.first_ms) < -_EARLY_MS:
                 continue
-            t_ms, seq = _frames(records, boot.key)
-            last = int(_frames(records, begun.key)[1][-1])
+            t_ms, seq = _frames(records, boot)
+            last = int(_frames(records, begun)[1][-1])
             between = (int(seq[0]) - last - 1) % _WRAP
-            boot.missing = arrange(seq - seq[0], t_ms - t_ms[0]).missing + between
+            since_ms = (t_ms - t_ms[0]).astype(np.uint32)
+            boot.missing = arrange(seq - seq[0], since_ms).missing + between
             boot.gaps = [gap for gap in boot.gaps if gap[1:] != (0, int(t_ms[0]))]
             if between:
                 boot.gaps.append((between, begun.last_ms, boot.first_ms))
 
 
-def _frames(records, key):
+def _apart(before_ms, behind_ms):
+    """From one time to the other, the nearer way round: the board's clock may have begun again between them."""
+    return (behind_ms - before_ms + WRAP_MS // 2) % WRAP_MS - WRAP_MS // 2
+
+
+def _frames(records, boot):
     """Times and sequence numbers of a boot's frames, in order of time."""
-    places = [(rows, np.flatnonzero(keys == key)) for rows, keys in zip(records.rows, records.row_keys, strict=True)]
-    t_ms = np.concatenate([rows["_t_ms"][own] for rows, own in places])
+    every = zip(records.rows, records.row_keys, strict=True)
+    places = [(rows, np.flatnonzero(keys == boot.key)) for rows, keys in every]
+    t_ms = np.concatenate([rows["_t_ms"][own] for rows, own in places]).astype(np.int64)
+    t_ms = boot.first_ms + (t_ms - boot.first_ms) % WRAP_MS
     seq = np.concatenate([rows["_seq"][own] for rows, own in places])
     order = np.lexsort((seq, t_ms))
     return t_ms[order], seq[order]

@@ -13,6 +13,7 @@ import numpy as np
 from ground.decode.account import losses, stretches
 from ground.decode.account.copy_notes import found_by, told_of_copies
 from ground.decode.copies import CARD, KEYS_MAX, Copies
+from ground.decode.course import clock_wrap
 from ground.decode.frames.wire import SECTOR_SIZE
 from ground.decode.moments import iso
 from ground.decode.salvage import endings
@@ -143,7 +144,10 @@ def _stretches(records, decoded):
         if not boot.missing and not (decoded.origin and decoded.origin.is_merged):
             result.append((boot, stretches.Stretch(stretches.WHOLE, boot.first_ms, boot.last_ms, boot.frames, 0)))
             continue
-        own, left_out = stretches.of_boot(*origin.of_boot(boot.key))
+        t_ms, seq, on_card = origin.of_boot(boot.key)
+        t_ms = clock_wrap.counted_on(decoded.wraps, np.full(len(t_ms), boot.key), t_ms)
+        order = np.argsort(t_ms, kind="stable")
+        own, left_out = stretches.of_boot(t_ms[order], seq[order], on_card[order])
         lost = boot.missing - sum(one.missing for one in own)
         result += [(boot, one) for one in stretches.before_first(own[0].from_ms, lost) + own]
         if left_out:

@@ -17,6 +17,7 @@ from itertools import pairwise
 import numpy as np
 
 from ground.decode.course import gnss_clock
+from ground.decode.course.clock_wrap import WRAP_MS
 
 RATE_PPM_MAX = 200.0
 _AGREE_MS = 1500.0  # fixes that agree on an offset: one second of jitter and some room
@@ -41,10 +42,14 @@ class Line:
     # "after the boot before", "before the boot behind"
     basis: str
     points: int = 0
+    wrapped_below_ms: int = 0  # times below this were written after the board's clock had begun again: clock_wrap.py
 
     def at(self, t_ms):
         """UTC of times since boot; int64 ms."""
-        return np.round(self.begin_ms + self.rate * np.asarray(t_ms, dtype=float)).astype(np.int64)
+        t_ms = np.asarray(t_ms, dtype=float)
+        if self.wrapped_below_ms:
+            t_ms = np.where(t_ms < self.wrapped_below_ms, t_ms + WRAP_MS, t_ms)
+        return np.round(self.begin_ms + self.rate * t_ms).astype(np.int64)
 
 
 def fit(t_ms, utc_ms):

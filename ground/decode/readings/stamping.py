@@ -3,6 +3,7 @@
 import numpy as np
 
 from ground.decode.copies import CARD, FLASH
+from ground.decode.course.clock_wrap import counted_on
 from ground.decode.frames.wire import KIND_OF_NAME
 from ground.decode.readings import happenings
 from ground.decode.table import Moments, Table, Words
@@ -14,8 +15,9 @@ class Stamper:
     Where a card and the second copy were merged (`origin.is_merged`) also `recovered_from`.
     """
 
-    def __init__(self, records, boots, lines, origin=None):
+    def __init__(self, records, boots, lines, origin=None, wraps=()):
         self._records = records
+        self._wraps = dict(wraps)
         self._origin = origin if origin is not None and origin.is_merged else None
         self._rank = np.full(len(records.keys.pairs), -1, dtype=np.int64)
         for rank, boot in enumerate(boots):
@@ -30,6 +32,7 @@ class Stamper:
     def order(self, keys, t_ms, seq):
         """Rows of the flight by boot, time and sequence; index array."""
         mine = np.flatnonzero(self._rank[keys] >= 0)
+        t_ms = counted_on(self._wraps, keys, t_ms)
         return mine[np.lexsort((seq[mine], t_ms[mine], self._rank[keys[mine]]))]
 
     def kind_order(self, name):
@@ -60,7 +63,7 @@ class Stamper:
 
     def table(self, table, keys, t_ms, order, seq):
         """`table` in the given order with the common columns in front."""
-        keys, t_ms = keys[order], t_ms[order]
+        keys, t_ms = keys[order], counted_on(self._wraps, keys[order], t_ms[order])
         known = self._known[keys]
         ms = np.round(self._begin_ms[keys] + self._rate[keys] * t_ms).astype(np.int64)
         common = {"boot": self._number[keys], "t_ms": t_ms, "utc": Moments(ms, known)}
