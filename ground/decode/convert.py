@@ -1,14 +1,17 @@
 """Records of a source into one flight: which logs it is made of, its UTC line, its tables, phases and results."""
 
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 
 from ground.bench import calibrated_tables
+from ground.decode.account.lost_sectors import sectors_of
 from ground.decode.by_value import rows_by_value
 from ground.decode.choice import LogSummary, choose
 from ground.decode.copies import KEYS_MAX, Copies, logs_on_card, second_copy_blocks
 from ground.decode.course import clock_wrap, flight, gnss_clock, timeline
+from ground.decode.course.boot_order import in_order
 from ground.decode.course.outcome import results_of
 from ground.decode.frames.wire import KIND_OF_NAME
 from ground.decode.linked import follow_links, links
@@ -66,7 +69,8 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
     logs += [log for log in others if log.log_id not in known]
     notes = choose(logs, wanted)
     chosen = {log.log_id for log in logs if log.chosen}
-    boots = _in_time_order([boot for boot in everything.boots if boot.log_id in chosen], fitted)
+    mine = [boot for boot in everything.boots if boot.log_id in chosen]
+    boots = in_order(mine, fitted, partial(sectors_of, everything))
     causes = _causes(everything)
     joined, more = timeline.join(boots, [fitted.get(boot.key) for boot in boots], [causes.get(b.key) for b in boots])
     notes += more
@@ -210,16 +214,6 @@ def _boards(records):
     kind = KIND_OF_NAME["boot"]
     keys, rows = records.row_keys[kind].tolist(), records.rows[kind]
     return {key: bytes(row["board_id"]).hex() for key, row in zip(keys, rows, strict=True) if any(row["board_id"])}
-
-
-def _in_time_order(boots, fitted):
-    """Boots of the flight in the order in which they happened: logs by their time, within a log by the counter."""
-    begins = {}
-    for boot in boots:
-        line = fitted.get(boot.key)
-        if line is not None:
-            begins.setdefault(boot.log_id, float(line.at(boot.first_ms)))
-    return sorted(boots, key=lambda boot: (begins.get(boot.log_id, 0.0), boot.log_id, boot.boot))
 
 
 def _causes(records):

@@ -10,7 +10,7 @@ has them. `stretches` says for which time the record is whole, thinned or empty.
 
 import numpy as np
 
-from ground.decode.account import losses, stretches
+from ground.decode.account import conflicts, losses, stretches
 from ground.decode.account.copy_notes import found_by, told_of_copies
 from ground.decode.copies import CARD, KEYS_MAX, Copies
 from ground.decode.course import clock_wrap
@@ -42,6 +42,7 @@ def account(source, records, decoded, parts, numbers):
     duplicates = _duplicates(decoded, parts)
     covered, thinned = _stretches(records, decoded)
     notes = list(decoded.notes) + told_of_copies(decoded, parts, covered)
+    notes += conflicts.told(conflicts.conflicts(records, decoded.boots), len(parts))
     cut = endings.shorts(source, records, decoded)
     tails = losses.tails_of(records, decoded) if source.kind in _SECTORS_IN_PLACE else {}
     notes += losses.notes(source, records, decoded, sectors["sectors_bad"], sectors["frames_bad"], covered, cut, tails)
