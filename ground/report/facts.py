@@ -16,7 +16,7 @@ def fact_rows(folder, timeline, story):
         (
             "Recorded",
             duration_words(timeline.end_ms - timeline.start_ms) if timeline.spans else "nothing",
-            f"{len(timeline.spans)} boot{'s' if len(timeline.spans) != 1 else ''}",
+            _restarts(len(timeline.spans) - 1),
         ),
     ]
     if story.flew:
@@ -42,6 +42,8 @@ def fact_rows(folder, timeline, story):
             "no pressure altitude in the folder",
         )
     )
+    label, value, print_ = rows[-1]
+    rows[-1] = (label, value, print_ + _rated(folder, timeline, story.pressure_top_ms))
     if story.flew:
         rows.append(
             ("Burst", timeline.clock(story.burst_ms), FROM_PROFILE)
@@ -60,6 +62,20 @@ def position_words(place):
         f"{abs(place.latitude_deg):.5f}° {'N' if place.latitude_deg >= 0 else 'S'}, "
         f"{abs(place.longitude_deg):.5f}° {'E' if place.longitude_deg >= 0 else 'W'}"
     )
+
+
+def _restarts(count):
+    if count < 1:
+        return "without a restart" if count == 0 else ""
+    return "with 1 restart" if count == 1 else f"with {count} restarts"
+
+
+def _rated(folder, timeline, moment):
+    """What to say of a pressure altitude computed from a pressure that the barometer is not rated for."""
+    times, column = timeline.times(folder.flight), folder.flight["flags"]
+    near = np.abs(times - moment) <= 2000.0 if moment is not None else np.zeros(len(times), bool)
+    beyond = flags.has_any(column[near], frozenset({"pressure_out_of_range"})) if near.any() else near
+    return "; thinner air than the barometer's maker vouches for" if beyond.any() else ""
 
 
 def _date(timeline):
@@ -81,7 +97,7 @@ def _landing(timeline, story):
     if story.landing is None:
         rows.append(("Landing place", "not known", "no GPS position in the folder"))
     elif story.rested:
-        rows.append(("Landing place", position_words(story.landing), story.landing.basis))
+        rows.append(("Landing place", position_words(story.landing), _at_rest(story.landing.basis)))
     else:
         height = (
             ""
@@ -95,14 +111,23 @@ def _landing(timeline, story):
     return rows
 
 
+def _at_rest(basis):
+    """The decoder's words for how a place was had, plainly."""
+    return basis.replace("median at rest", "middle of the positions at rest")
+
+
 def _coldest(folder):
     table = folder.tables["temperature"]
     fit = ~flags.is_unfit(table["flags"]) & np.isfinite(table["temperature_c"].to_numpy())
+    has_flag = flags.has_any(table["flags"], frozenset({"out_of_range"}))
     rows = []
     for name in dict.fromkeys(table["probe"].dropna().astype(str)):
-        values = table["temperature_c"].to_numpy()[fit & (table["probe"].astype(str) == name).to_numpy()]
+        whose = (table["probe"].astype(str) == name).to_numpy()
+        values = table["temperature_c"].to_numpy()[fit & whose]
         if len(values):
-            rows.append((f"Coldest, {name}", f"{values.min():.1f} °C", f"warmest {values.max():.1f} °C"))
+            beyond = has_flag[fit & whose][np.argmin(values)]
+            small = f"warmest {values.max():.1f} °C" + ("; colder than its maker vouches for" if beyond else "")
+            rows.append((f"Coldest, {name}", f"{values.min():.1f} °C", small))
     return rows
 
 
@@ -117,7 +142,7 @@ def _panel(folder):
                 (
                     f"Most power, {name}",
                     f"{values.max():,.0f} mW",
-                    f"median of the whole record {np.median(values):,.0f} mW",
+                    f"half of all readings are below {np.median(values):,.0f} mW",
                 )
             )
     return rows

@@ -16,7 +16,7 @@ from ground.report import refuse_what_is_no_flight
 from ground.report.stand_in import with_clockless_boots
 from ground.simulated import NOTE_NAME, note_of_folder
 
-TABLES = ("fix", "pressure", "temperature", "humidity", "power", "event", "health", "boot")
+TABLES = ("fix", "pressure", "temperature", "humidity", "power", "event", "health", "boot", "probe", "channel")
 NUMBER, TEXT = "number", "text"
 # The columns that the report looks at. Others are not even loaded: a pressure table has 100 000 rows.
 COLUMNS = {
@@ -41,9 +41,11 @@ COLUMNS = {
     "temperature": {"probe": TEXT, "temperature_c": NUMBER},
     "humidity": {"sensor": TEXT, "humidity_pct": NUMBER},
     "power": {"channel": TEXT, "bus_v": NUMBER, "current_ma": NUMBER, "power_mw": NUMBER},
-    "event": {"code": NUMBER, "text": TEXT},
+    "event": {"code": NUMBER, "source": TEXT, "unit": NUMBER, "text": TEXT},
     "health": {"battery_v": NUMBER},
     "boot": {"cause": NUMBER},
+    "probe": {"probe": TEXT, "number": NUMBER},
+    "channel": {"channel": TEXT, "number": NUMBER},
     "truth": {
         "latitude_deg": NUMBER,
         "longitude_deg": NUMBER,

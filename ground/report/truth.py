@@ -18,18 +18,24 @@ def sentences(folder, timeline, story):
     if np.isfinite(top):
         out.append(f"The simulated balloon really reached {top:,.0f} m.")
     rows = (
-        ("GPS altitude", *gps_heights(folder, timeline), "altitude_m", "m"),
-        ("Pressure", timeline.times(folder.flight), folder.flight["pressure_hpa"].to_numpy(), "pressure_hpa", "hPa"),
-        ("The outside probe", *_outside(folder, timeline), "air_temperature_c", "°C"),
+        ("the GPS altitudes lie", *gps_heights(folder, timeline), "altitude_m", "m"),
+        (
+            "the pressures lie",
+            timeline.times(folder.flight),
+            folder.flight["pressure_hpa"].to_numpy(),
+            "pressure_hpa",
+            "hPa",
+        ),
+        ("the outside probe's readings lie", *_outside(folder, timeline), "air_temperature_c", "°C"),
     )
     for name, times, values, column, unit in rows:
         off = np.abs(values - at_times(times, known_ms, folder.truth[column].to_numpy()))
         off = off[np.isfinite(off)]
         if len(off):
-            air = " from the air it flew through" if column == "air_temperature_c" else " from the truth"
+            truth = "the temperature of the air it flew through" if column == "air_temperature_c" else "the truth"
             out.append(
-                f"{name} lies {np.median(off):.2g} {unit}{air} in the median, at most "
-                f"{np.quantile(off, 0.95):.2g} {unit} in 95 of 100 readings."
+                f"Half of {name} within {np.median(off):.2g} {unit} of {truth}, 95 of 100 within "
+                f"{np.quantile(off, 0.95):.2g} {unit}."
             )
     return out
 

@@ -126,9 +126,17 @@ def test_events_are_in_order_of_time_and_routine_ones_left_out(flight):
         ("power-up number 2, cause 1 (1 power, 2 watchdog, 3 own reset, 0 unknown)",
          "power-up number 2, the power came on"),
         ("receiver speaks protocol version 18.00 (0.00: it names none), so its airborne limit is 50000 m",
-         "receiver speaks protocol version 18.00, so its airborne limit is 50000 m"),
+         "receiver speaks protocol version 18.00, so its airborne limit is 50,000 m"),
         ("receiver speaks protocol version 0.00 (0.00: it names none), so its airborne limit is 50000 m",
-         "receiver speaks a protocol that it does not name, so its airborne limit is 50000 m"),
+         "receiver speaks a protocol that it does not name, so its airborne limit is 50,000 m"),
+        ("receiver confirms dynamic model 6", "receiver confirms airborne dynamic model 6"),
+        ("receiver reads back dynamic model 0, wanted 7: set again",
+         "receiver reads back dynamic model 0, wanted 7: set again"),
+        ("second copy in flash goes on at sector 0 in a ring of 960 KiB",
+         "the second copy begins in the board's flash, where it has 960 KiB"),
+        ("second copy in flash goes on at sector 272 in a ring of 960 KiB",
+         "the second copy goes on in the board's flash, at sector 272 of 960 KiB"),
+        ("log 1 resumed at sector 3029", "log 1 goes on where it had stopped, at sector 3029"),
         ("receiver state 2 (0 no answer, 1 no fix, 2 fix, 3 lost or frozen at a limit); pressure altitude 9 m",
          "receiver: fix; pressure altitude 9 m"),
         ("chip at address 119 is a number 5 (1 MS5611, 5 BMP280)", "chip at address 119 is BMP280"),
@@ -141,14 +149,63 @@ def test_numbers_in_an_events_sentence_become_their_words(said, words):
 
 
 def test_flood_of_events_is_cut_and_counted(tmp_path):
-    folder = make_folder(tmp_path / "f", extra_events=[(7, "card write failed")] * 400, **FEW)
+    folder = make_folder(tmp_path / "f", extra_events=[(8, "card lost"), (9, "card answers")] * 200, **FEW)
     rows, left_out = event_rows(*told(folder))
     assert len(rows) == ROWS_MAX and left_out >= 250
 
 
+def test_event_that_comes_again_and_again_is_told_once_with_how_often(tmp_path):
+    pause = [(14, "flight phase 0 (0 ground)")] * 70
+    folder = make_folder(
+        tmp_path / "f",
+        extra_events=[*[(7, "card write failed at sector 3")] * 6, *pause, (7, "card write failed")],
+        **FEW,
+    )
+    rows = [row for row in event_rows(*told(folder))[0] if row["name"] == "card error"]
+    assert [row["again"] for row in rows] == ["6 times, until 07:43:05 UTC", ""]  # a minute later it is new
+    assert rows[0]["when"] == "07:43:00 UTC" and rows[0]["text"] == "card write failed at sector 3"
+
+
+def test_sentence_about_a_chip_says_which_one(tmp_path):
+    folder = make_folder(
+        tmp_path / "f", extra_events=[(12, "chip stopped answering (status 5) after 1198 good readings")] * 5, **FEW
+    )
+    path = folder / "tables" / "event.parquet"
+    table = pd.read_parquet(path)
+    lost = table.index[table["code"] == 12]
+    table.loc[lost, "source"] = ["temperature", "temperature", "power", "pressure", None]
+    table.loc[lost, "unit"] = [1, 7, 0, 0, 0]
+    table.to_parquet(path)
+    stamp = {"boot": [41], "t_ms": [1095], "utc": [None]}
+    pd.DataFrame(stamp | {"probe": ["inside <b>"], "number": [1]}).to_parquet(folder / "tables" / "probe.parquet")
+    pd.DataFrame(stamp | {"channel": ["panel"], "number": [0]}).to_parquet(folder / "tables" / "channel.parquet")
+    rows, _ = event_rows(*told(folder))
+    assert [row["text"].split(" stopped ")[0] for row in rows if row["name"] == "chip lost"] == [
+        "thermometer “inside <b>”", "thermometer", "current sensor “panel”", "barometer", "chip"]  # fmt: skip
+    assert all("after 1,198 good readings" in row["text"] for row in rows if row["name"] == "chip lost")
+
+
+def test_extremes_beyond_what_a_sensor_is_rated_for_say_so(tmp_path):
+    folder = make_folder(tmp_path / "f", **FEW)
+    before = {label: small for label, _, small in fact_rows(*told(folder))}
+    assert not any("vouches" in small for small in before.values())
+    table = pd.read_parquet(folder / "tables" / "temperature.parquet")
+    coldest = table.loc[table["probe"] == "outside", "temperature_c"].idxmin()
+    table.loc[coldest, "flags"] = "out_of_range"
+    table.to_parquet(folder / "tables" / "temperature.parquet")
+    flight = pd.read_parquet(folder / "flight.parquet")
+    flight.loc[flight["pressure_altitude_m"] > 5000, "flags"] = "pressure_out_of_range"
+    flight.to_parquet(folder / "flight.parquet")
+    after = {label: small for label, _, small in fact_rows(*told(folder))}
+    assert after["Coldest, outside"] == before["Coldest, outside"] + "; colder than its maker vouches for"
+    assert after["Highest by pressure"].endswith("; thinner air than the barometer's maker vouches for")
+    changed = {label for label in after if after[label] != before[label]}
+    assert changed == {"Coldest, outside", "Highest by pressure"}
+
+
 def test_truth_is_compared_where_there_is_one(flight, tmp_path):
     text = " ".join(truth_sentences(*flight))
-    assert "really reached" in text and "GPS altitude lies" in text
+    assert "really reached" in text and "Half of the GPS altitudes lie within" in text
     assert truth_sentences(*told(make_folder(tmp_path / "f", simulated=None, **FEW))) == []
 
 

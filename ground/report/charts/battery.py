@@ -22,7 +22,7 @@ def draw(view):
             "battery_time",
             chart,
             {"battery": rows, "battery_flagged": flagged, "moments": moment_rows(view)},
-            "Measured by the board behind its divider. A cell gives less voltage in the cold and under load; a steep "
+            "Measured by the board itself. A cell gives less voltage in the cold and under load; a steep "
             "fall towards the end means that little was left."
             + (f" Line: median of each {width / 1000:.0f} s; band: lowest to highest." if width else ""),
             height_px=240,

@@ -90,8 +90,10 @@ def draw(view):
             "ground_track",
             chart,
             {"track": records(track.drop(columns="t").assign(t=view.x(track["t"]))), "places": marks},
-            "Seen from above, one scale on both axes. Kilometres are measured in the plane that touches the Earth at "
-            "the launch; colour is height." + thinned + " The thin line joins neighbouring fixes and stops at gaps.",
+            "Seen from above, one scale on both axes. Kilometres are counted from the launch, as on a flat map laid on "
+            "the Earth there; colour is height."
+            + thinned
+            + " The thin line joins neighbouring fixes and stops at gaps.",
             aspect=aspect,
         )
     ]
