@@ -81,14 +81,10 @@ def parse_reading(key, text, *, is_option=True):
     unit, name = typed.unit, f"{typed.option} " if is_option else ""
     match = _READING.fullmatch(re.sub(rf"\s*°?{unit}$", "", text.strip()))  # whoever types the unit means it
     if match is None:
-        raise InputError(
-            f"{name}{text!r}: is not a number in {unit}; write 12.3, or 12.3+-0.2 with its uncertainty"
-        )
+        raise InputError(f"{name}{text!r}: is not a number in {unit}; write 12.3, or 12.3+-0.2 with its uncertainty")
     value = float(match[1].replace(",", "."))
     if not typed.low <= value <= typed.high:
-        raise InputError(
-            f"{name}{value:g} {unit}: must be {typed.low:g} to {typed.high:g} {unit}; {typed.hint}"
-        )
+        raise InputError(f"{name}{value:g} {unit}: must be {typed.low:g} to {typed.high:g} {unit}; {typed.hint}")
     if match[2] is not None:
         uncertainty = float(match[2].replace(",", "."))
     elif typed.uncertainty is not None:
@@ -96,7 +92,5 @@ def parse_reading(key, text, *, is_option=True):
     else:
         uncertainty = abs(value) * _METER_SHARE + _METER_FLOOR[unit]
     if uncertainty > 0.2 * max(abs(value), 1.0):
-        raise InputError(
-            f"{name}{text!r}: an uncertainty of {uncertainty:g} {unit} says nothing; give a smaller one"
-        )
+        raise InputError(f"{name}{text!r}: an uncertainty of {uncertainty:g} {unit} says nothing; give a smaller one")
     return Reading(value, uncertainty)

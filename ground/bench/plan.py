@@ -26,7 +26,7 @@ class PanelPlan(LoadedPanel):
 class BatteryPlan(Part):
     """Voltages of the pack, all cells together."""
 
-    full_v: float = number(5.1, 1.0, 20.0, "at rest, charged or new")
+    full_v: float = number(5.4, 1.0, 20.0, "at rest, charged or new")
     empty_v: float = number(3.6, 0.5, 20.0, "at rest, used up")
     sag_v_max: float = number(0.3, 0.01, 5.0, "between rest and load, at room temperature")
 

@@ -22,8 +22,9 @@ PAGE_NAME = "bench.html"
 CAUTIONS = (
     "A GO says that the parts answered on a table. It is no permission to fly: follow your aviation authority's rules "
     "and notify it where they say so.",
-    "Lithium cells: charge only above 0 °C, on something that does not burn, never alone; none that is swollen, "
-    "dented or below its lowest voltage. Carry spare cells so that their ends touch nothing.",
+    "Lithium AA cells are never charged. Lithium-ion cells: charge only above 0 °C, on something that does not burn, "
+    "never alone; none that is swollen, dented or below its lowest voltage. Carry spare cells so that their ends touch "
+    "nothing.",
     "A panel in light is a source that no switch turns off: cover it before you change a wire. In bright sun panel "
     "and load resistor get hot enough to burn.",
     "Do not look into the sun while you turn the panel to it.",

@@ -342,11 +342,11 @@ def _of_the_rest():
         ),
         BenchFault(
             "flat battery", Run(columns={"battery_v": 3.75}, answers=_NO_BATTERY_METER), "battery charge", NO_GO,
-            ("fresh cells", "lithium"),
+            ("fresh cells", "lithium AA cells are never charged"),
         ),
         BenchFault(
             "battery half used", Run(columns={"battery_v": 4.3}, answers=_NO_BATTERY_METER), "battery charge", WARNING,
-            ("charge it", "lithium"),
+            ("charge those that are made for it", "lithium"),
         ),
         BenchFault(
             "battery gives way", Run(columns=_weak_cells()), "battery under load", WARNING, ("gives way under a load",)
@@ -360,7 +360,9 @@ def _of_the_rest():
             "battery not connected", Run(columns={"battery_v": 0.0}), "battery charge", NO_GO,
             ("the pin sees no battery",)
         ),
-        BenchFault("sounder silent", Run(answers={"sounder_heard": False}), "sounder", NO_GO, ("GPIO 15", "plus")),
+        BenchFault(
+            "sounder silent", Run(answers={"sounder_heard": False}), "sounder", NO_GO, ("GPIO 15", "transistor")
+        ),
         BenchFault("LED dark", Run(answers={"led_seen": False}), "LED", NO_GO, ("GPIO 25", "long leg")),
         BenchFault(
             "a setting out of range", Run(settings={"panel_period_ms": 1}), "settings on the board", NO_GO,

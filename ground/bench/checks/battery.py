@@ -9,8 +9,8 @@ CHARGE, DIVIDER, LOAD = "battery charge", "battery volts by multimeter", "batter
 _DIVIDER_SHARE = 0.03  # two resistors of 1 % and the converter's reference; common practice, no source
 _LOW, _FLAT = 0.6, 0.25  # shares of the way from empty to full
 _LITHIUM = (
-    "Lithium cells: charge only above 0 °C, on something that does not burn, never alone; none that is swollen, "
-    "dented or below its lowest voltage."
+    "Lithium AA cells are never charged. Lithium-ion cells: charge only above 0 °C, on something that does not burn, "
+    "never alone; none that is swollen, dented or below its lowest voltage."
 )
 
 
@@ -65,7 +65,7 @@ def _charge(evidence, volts):
     return Finding(
         SUBJECT, CHARGE, NO_GO if now < flat else WARNING, measured, expected,
         "Not enough is left for a flight: in the cold a cell gives half or less of what it holds, and the board stops.",
-        f"Charge it or take fresh cells, and run again. {_LITHIUM}", **common,
+        f"Take fresh cells, or charge those that are made for it, and run again. {_LITHIUM}", **common,
     )  # fmt: skip
 
 

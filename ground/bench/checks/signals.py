@@ -11,11 +11,12 @@ def check(evidence, parts):
     return [
         _one("sounder", answers.sounder_heard, "--sounder heard or --sounder silent", settings.sounder_pin,
              "In a hedge at dusk the sounder is what finds the box.",
-             "Is it an active sounder (it has a plus sign and beeps by itself at 3 V)? Plus to the pin, minus to "
-             "ground."),
+             "Its plus is at the battery, behind the switch: on USB alone it is silent. Its minus goes to the "
+             "transistor's collector, the emitter to ground, the base through 1 kilohm to that pin, and nothing else: "
+             "a pin cannot carry a sounder. Is it an active one (beeps by itself at 3 V)?"),
         _one("LED", answers.led_seen, "--led seen or --led dark", settings.led_pin,
              "The LED is how the box says GO or NO-GO where there is no laptop.",
-             "An LED of your own needs a resistor (330 ohm) and its long leg towards the pin."),
+             "An LED of your own needs 1 kilohm in series and its long leg towards the pin."),
     ]  # fmt: skip
 
 
