@@ -1,6 +1,7 @@
 """`thistledown install`: firmware and settings onto a board."""
 
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -37,5 +38,8 @@ def install(
     with at_port(port, blank=True) as real_port, progress("Installing") as shown:
         name = None if real_port == port else "The simulated board"
         install_on(real_port, settings, dry_run=dry_run, make_room=make_room, say=say, progress=shown, name=name)
-    if real_port == port and not dry_run:
-        say(f"Next: thistledown bench --port {port}")
+    if real_port != port:
+        say("The simulated board is gone again, with all that was put on it. Next: thistledown bench --port sim")
+    elif not dry_run:
+        given = f" --settings {quote(str(settings))}" if settings else ""
+        say(f"Next: thistledown bench --port {quote(port)}{given}")

@@ -73,4 +73,6 @@ def check(
     if json is not None:
         json.write_text(board_json(settings), encoding="utf-8")
         say(f"Wrote {json}; it goes on the board as settings.json.")
+    else:
+        say(f"Next: thistledown install --port PORT --settings {quote(str(file))}")
     say(f"Next: thistledown install --port PORT --settings {quote(str(file))}")

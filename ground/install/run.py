@@ -71,7 +71,9 @@ def install(
             carry_out(board, package, work, progress)
         if not dry_run or facts.has_firmware:
             board.restart()
-    _tell_outcome(say, package, work, text or facts.settings, dry_run)
+    told = _tell_outcome(say, package, work, text or facts.settings, dry_run)
+    if told and settings is None:
+        say("Settings are a file: thistledown settings init settings.toml, edit it, and install with --settings FILE.")
     if not dry_run:
         _wait_for(port)
     return work
@@ -113,21 +115,21 @@ def _tell_work(say, package, work, dry_run):
 
 
 def _tell_outcome(say, package, work, text, dry_run):
+    """What runs now; True if settings want to be changed, without a word yet about how."""
     say(("Would then run" if dry_run else "Runs now") + f": firmware build {package.build} in folder {work.slot}.")
     values = _values(text)
     if values is None:
-        say("! The board's settings cannot be read, and it would fly with the defaults; install with --settings FILE.")
-        return
+        say("! The board's settings cannot be read, and it would fly with the defaults.")
+        return True
     known, left = _known(values)
     if left:
-        say(
-            f"! This firmware does not take some of the board's settings: {', '.join(left)}; "
-            "install with --settings FILE."
-        )
+        say(f"! This firmware does not take some of the board's settings: {', '.join(left)}.")
     for line in changed_from_default(known):
         say(f"  {line}")
-    for doubt in doubts(known):
+    doubtful = doubts(known)
+    for doubt in doubtful:
         say(f"! {doubt}")
+    return bool(left or doubtful)
 
 
 def _values(text):

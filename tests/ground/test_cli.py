@@ -354,7 +354,8 @@ def test_settings_without_a_contact_are_accepted_with_a_warning(tmp_path, capsys
     toml = tmp_path / "mine.toml"
     toml.write_text("led_pin = 2\n")
     assert cli.run(["settings", "check", str(toml)]) == 0
-    assert "whom to call" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "whom to call" in said and f"Next: thistledown install --port PORT --settings {toml}" in said
     toml.write_text('contact = "the club, 0000 1234"\n')
     assert cli.run(["settings", "check", str(toml)]) == 0
     assert "whom to call" not in capsys.readouterr().out

@@ -102,7 +102,7 @@ def test_without_a_settings_file_the_board_keeps_its_own(old):
 
 def test_a_board_without_settings_gets_the_defaults_and_a_word_about_the_contact(tmp_path):
     said, _ = put(tmp_path, OLD, None)
-    assert any("contact is empty" in line for line in said)
+    assert "contact is empty" in said[-2] and "settings init settings.toml" in said[-1]
     assert what_boots(tmp_path / "flash") == [RAN_OLD[0], ""]
     assert json.loads((tmp_path / "flash" / "settings.json").read_text())["log_size_mib"] == 64
 
@@ -112,6 +112,9 @@ def test_settings_that_the_firmware_does_not_take_are_named(old):
     path.write_text(json.dumps(json.loads(path.read_text()) | {"i2c_hz": 7, "wings": 2}))
     said, _ = put(old, OLD, None)
     assert any("does not take some of the board's settings: i2c_hz, wings" in line for line in said)
+    assert "install with --settings FILE" in said[-1]
+    again, _ = put(old, OLD, "words of a file")
+    assert not any("settings init" in line for line in again)
 
 
 def test_a_dry_run_tells_all_and_changes_nothing(old):
