@@ -1,6 +1,7 @@
 """Frames that no header names: whose they are is worked out from their checksums."""
 
 import re
+from itertools import zip_longest
 
 import numpy as np
 import pytest
@@ -166,6 +167,21 @@ def test_boot_that_lost_all_its_headers_is_known_as_one_of_its_log(tmp_path):
     assert source.nameless == [nameless.Boot(LOG_ID, 400, guessed=False)]
     account = decode(tmp_path / "TD000001.LOG", tmp_path / "out").integrity
     assert account["frames_ok"] == len(log.frames)
+
+
+@pytest.mark.parametrize("piece", [1, 8])
+def test_logs_in_pieces_that_lie_across_each_other_are_both_taken(tmp_path, piece):
+    """Two files in pieces of clusters, no header left, and nothing that says whose they were."""
+    logs = make_log(log_id=LOG_ID, boots=(3,), count=900), make_log(log_id=77, boots=(4,), count=400, seed=2)
+    rng, kinds = np.random.default_rng(SEED), []
+    for log in logs:
+        sectors = [rng.bytes(30) + sector[30:] for sector in log.sectors if sector and sector[23] == 0]
+        kinds.append([b"".join(sectors[at : at + piece]) for at in range(0, len(sectors), piece)])
+    mixed = [part for pair in zip_longest(*kinds, fillvalue=b"") for part in pair]
+    (tmp_path / "card.img").write_bytes(b"".join(mixed))
+    source = open_source(tmp_path / "card.img")
+    assert {frame_salt(*pair) for pair in source.pairs} == {frame_salt(LOG_ID, 3), frame_salt(77, 4)}
+    assert sum(boot.frames for boot in read(source.buffers, source.pairs).boots) == sum(len(log.frames) for log in logs)
 
 
 def test_log_without_headers_in_a_folder_is_taken_too(tmp_path):

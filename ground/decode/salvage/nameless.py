@@ -13,9 +13,10 @@ each other; equal errors are strewn among the frames of a boot, which are more (
 has 1 / p times as many whole frames as frames with a certain bit wrong). So the groups with the same salt are judged in
 order of size, and one that lies across a group believed before is not believed, unless half of its frames have three
 others of it among the sixteen around them (16 frames of which one in 1 500 is of the group, p = 1e-3, hold three others
-in one of 5 million cases) and its log and boot are written somewhere as well. If they are not, it may also not differ
-from a larger group as it would by one byte replaced everywhere, and not begin after six days: zeros that were replaced
-make every time as late.
+in one of 5 million cases) and its log and boot are written somewhere as well. If they are not, it has to have blocks of
+its own, where files in pieces lie across each other: of all that looks like a frame in the blocks with frames of it at
+least three quarters are of it. It may also not differ from a larger group as it would by one byte replaced everywhere,
+and not begin after six days: zeros that were replaced make every time as late.
 
 A salt is the CRC of the log's id and the boot's number. What is left of hurt headers says both in most cases; a pair
 that stands there twice and gives the salt is the right one but for one chance in 2^32. So is a log named elsewhere in
@@ -41,13 +42,14 @@ _ENOUGH_MIN = 4  # different frames
 _CHANCE = 1e-12  # that a salt is believed which none has
 _AROUND = 8  # frames on either side of one
 _BESIDE_MIN = 3  # of them with its salt: it is in its place
+_OWN_SHARE = 0.75  # of what looks like a frame in blocks that are one boot's own: the rest is hurt
 _BOOTS_MAX = 1000  # power-ups of one board that are thought of
 _BOOTS_MOST = 64  # of one source, those with the most frames: a file made to be slow could hold a million
 _GROUPS_MOST, _LOGS_MOST = 1 << 14, 1 << 12  # that are looked at, likewise
 _LATE_MS = 1 << 29  # six days after power-up
 _LARGER_MOST = 256  # groups that one is held against
 _SEQ_AT = 4
-_SEEN = np.dtype([("salt", "<u4"), ("t_ms", "<u4"), ("stamp", "<u8")])
+_SEEN = np.dtype([("salt", "<u4"), ("t_ms", "<u4"), ("stamp", "<u8"), ("block", "<u4")])
 
 
 @dataclass(frozen=True)
@@ -124,6 +126,7 @@ def _believed(seen, known, written):
     np.maximum.at(last, numbers, np.arange(len(seen)))
     earliest = np.full(len(values), 0xFFFFFFFF, dtype=np.uint32)
     np.minimum.at(earliest, numbers, seen["t_ms"])
+    shares = _shares(seen["block"], numbers, counts) if len(seen) else counts
     taken, found = [], []
     for place, n in enumerate(often.tolist()):
         if not is_known[n]:
@@ -132,7 +135,8 @@ def _believed(seen, known, written):
                 believed = not across or 2 * in_place[n] >= counts[n]
             else:
                 larger = values[often[:place][:_LARGER_MOST]]
-                believed = not across and earliest[n] < _LATE_MS and not _one_byte_apart(values[n], larger)
+                believed = earliest[n] < _LATE_MS and not _one_byte_apart(values[n], larger)
+                believed = believed and not (across and shares[n] < _OWN_SHARE)
             if not believed:
                 continue
             found.append(n)
@@ -140,6 +144,17 @@ def _believed(seen, known, written):
         if len(found) == _BOOTS_MOST:
             break
     return [int(values[n]) for n in sorted(found, key=lambda n: first[n])]
+
+
+def _shares(blocks, numbers, counts):
+    """By group: which part of all frames in the blocks with frames of it are of it.
+
+    `blocks`, `numbers`: of the frames; `counts`: of the groups.
+    """
+    in_block = np.bincount(blocks)
+    pairs = np.unique(numbers.astype(np.uint64) << np.uint64(32) | blocks)
+    beside = np.bincount((pairs >> np.uint64(32)).astype(np.int64), weights=in_block[pairs & np.uint64(0xFFFFFFFF)])
+    return counts / np.maximum(beside, 1)
 
 
 def _one_byte_apart(salt, others):
@@ -177,7 +192,7 @@ def _seen(data, starts, kinds):
         mine = kinds == kind
         seen["salt"][mine] = crc_tables.retreat(syndromes[mine], int(KIND_SIZES[kind]) - CRC_SIZE)
     both = row_view(data, 6)[starts + _SEQ_AT].view(np.dtype([("seq", "<u2"), ("t_ms", "<u4")]))
-    seen["t_ms"] = both["t_ms"]
+    seen["t_ms"], seen["block"] = both["t_ms"], starts // SECTOR_SIZE
     seen["stamp"] = seen["salt"].astype(np.uint64) << np.uint64(32) | (both["t_ms"] ^ both["seq"].astype("u4") << 16)
     return seen
 
