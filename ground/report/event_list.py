@@ -62,7 +62,10 @@ def event_rows(folder, timeline, story):
         part = tuple(table[column].iloc[k] for column in ("source", "unit", "boot"))
         if rows and code in REPEATED and last[0] == str((code, *part)) and times[k] - last[1] <= _AGAIN_MS:
             last = [last[0], times[k], last[2] + 1]
-            rows[-1]["again"] = f"{last[2]} times, until {timeline.clock(times[k])}"
+            until = timeline.clock(times[k])
+            rows[-1]["again"] = f"{last[2]} times" + (
+                f", until {until}" if until != rows[-1]["when"] else " in a second"
+            )
             continue
         if code in ROUTINE or len(rows) >= ROWS_MAX:
             left_out += 1

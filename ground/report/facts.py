@@ -7,6 +7,7 @@ from ground.report import flags
 
 FROM_PROFILE = "found in the height profile"
 COMPASS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+NEAR_MS = 6000.0  # of a row that has a reading, also where only the second copy is left
 
 
 def fact_rows(folder, timeline, story):
@@ -73,7 +74,7 @@ def _restarts(count):
 def _rated(folder, timeline, moment):
     """What to say of a pressure altitude computed from a pressure that the barometer is not rated for."""
     times, column = timeline.times(folder.flight), folder.flight["flags"]
-    near = np.abs(times - moment) <= 2000.0 if moment is not None else np.zeros(len(times), bool)
+    near = np.abs(times - moment) <= NEAR_MS if moment is not None else np.zeros(len(times), bool)
     beyond = flags.has_any(column[near], frozenset({"pressure_out_of_range"})) if near.any() else near
     return "; thinner air than the barometer's maker vouches for" if beyond.any() else ""
 

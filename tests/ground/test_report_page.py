@@ -109,7 +109,7 @@ def test_words_from_a_log_never_become_markup(tmp_path):
         **SHORT,
     )
     note = json.loads((folder / "integrity.json").read_text())
-    note["notes"] = [HOSTILE]
+    note["notes"] = [HOSTILE, f"try `{HOSTILE}` again"]
     (folder / "integrity.json").write_text(json.dumps(note))
     paths, page = report_of(folder)
     text = paths.page.read_text(encoding="utf-8")
@@ -165,6 +165,22 @@ def test_every_chart_of_the_page_has_a_picture_of_the_same_name(whole):
     assert [path.stem for path in paths.figures] == charts == list(page.json("specs"))
     assert charts == ["height_time", "temperature_time", "temperature_height", "panel_time", "panel_height",
                       "pressure_height", "climb_time", "ground_track", "battery_time"]  # fmt: skip
+
+
+@pytest.mark.usefixtures("words_only")
+def test_command_in_the_account_is_set_as_one(tmp_path):
+    folder = make_folder(tmp_path / "f", **SHORT)
+    note = json.loads((folder / "integrity.json").read_text())
+    note["notes"] = ["get it with `thistledown fetch -o A&B`, please", "a lone ` stays"]
+    (folder / "integrity.json").write_text(json.dumps(note))
+    text = report_of(folder)[0].page.read_text(encoding="utf-8")
+    assert "Get it with <code>thistledown fetch -o A&amp;B</code>, please." in text and "A lone ` stays." in text
+
+
+@pytest.mark.usefixtures("words_only")
+def test_only_flags_that_the_flight_has_are_explained(tmp_path):
+    _, page = report_of(make_folder(tmp_path / "f", **SHORT))
+    assert "after reset : the chip" in page.text and "never converted" not in page.text
 
 
 def test_cautions_stand_by_the_landing_place(whole):

@@ -76,8 +76,8 @@ def draw(view):
             "pressure_height",
             chart,
             {"pressure_height": rows, "standard": records(standard)},
-            f"Medians of each {slice_m} m. On this scale, where equal steps multiply the pressure, air that thins evenly with "
-            "height is a straight line. The standard atmosphere is the height that belongs to "
+            f"Medians of each {slice_m} m. On this scale, where equal steps multiply the pressure, air that thins "
+            "evenly with height is a straight line. The standard atmosphere is the height that belongs to "
             "a pressure on an average day: where the measured lines draw away from it with height, the air is warmer "
             "(above it) or colder (below it) than that average.",
             height_px=400,

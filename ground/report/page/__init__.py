@@ -48,6 +48,7 @@ def render_page(view, title, parts, specs, library):
         lstrip_blocks=True,
         loader=jinja2.FileSystemLoader(HERE),
     )
+    environment.filters["with_code"] = with_code
     script = (HERE / "page.js").read_text(encoding="utf-8")
     story = view.story
     readings = [view.folder.tables[name] for name in READINGS]
@@ -124,6 +125,18 @@ def _coverage_row(account):
 def figure_title(figure):
     """The title that the chart itself carries."""
     return figure.chart.title.text
+
+
+def with_code(text):
+    """A sentence whose `commands` are set as such; everything in it is escaped."""
+    from markupsafe import Markup, escape
+
+    pieces = str(text).split("`")
+    if len(pieces) % 2 == 0:  # one without its fellow is a sign like others
+        return escape(text)
+    return Markup("").join(
+        Markup("<code>{}</code>").format(piece) if place % 2 else escape(piece) for place, piece in enumerate(pieces)
+    )
 
 
 def raw(text):
