@@ -74,7 +74,7 @@ def _make_keepers(computer, board, settings, cause):
     measuring = [c.barometer, c.power, c.thermometers, c.health]
     factor = settings["landed_period_factor"]
     c.flight_phase = FlightPhaseTask(
-        journal, c.phase, c.barometer, c.gnss, c.log, measuring, factor, c.selftest, c.signals
+        journal, c.phase, c.barometer, c.gnss, c.log, measuring, factor, c.selftest, c.signals, c.schedule
     )
 
 

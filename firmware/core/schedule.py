@@ -12,7 +12,7 @@ from shared_protocol.compat import const
 
 _IDLE_MS_MAX = const(1000)  # the loop looks around at least this often, whatever the tasks say
 _AFTER_ERROR_MS = const(1000)
-_COLLECT_EVERY_MS = const(30000)  # a 32-bit board boxes some CRCs, about 200 bytes a second: a few kB by then
+_COLLECT_EVERY_MS = const(30000)  # CRCs and some products are objects on 32 bits, 0.8 kB a second: 25 kB by then
 _COLLECT_PAUSE_MS = const(40)  # a collection takes up to 35 ms on the slowest board we know
 
 
@@ -38,11 +38,14 @@ class Clock:
 
 
 def next_slot(slot_ms: int, period_ms: int, now_ms: int) -> int:
-    """The first time after `now_ms` on the grid `slot_ms + k x period_ms`: what was missed is not made up for."""
-    slot_ms += period_ms
-    if slot_ms <= now_ms:
-        slot_ms += (now_ms - slot_ms) // period_ms * period_ms + period_ms
-    return slot_ms
+    """The first time after `now_ms` on the grid `slot_ms + k x period_ms`: what was missed is not made up for.
+
+    `slot_ms` may lie ahead, too: of a task that was woken before its time, because its period has become shorter.
+    """
+    ahead_ms = slot_ms - now_ms
+    if 0 >= ahead_ms > -period_ms:  # as a rule
+        return slot_ms + period_ms
+    return now_ms + period_ms + ahead_ms % -period_ms
 
 
 class Schedule:
@@ -66,6 +69,13 @@ class Schedule:
         self._steps.append(step)
         self._due_ms.append(first_ms)
         return len(self._steps) - 1
+
+    def wake_by(self, at_ms: int) -> None:
+        """Let nobody rest beyond `at_ms`, for whoever has a shorter period now; a task called early does no harm."""
+        due_ms = self._due_ms
+        for number in range(len(due_ms)):
+            if due_ms[number] > at_ms:
+                due_ms[number] = at_ms
 
     def add_repair(self, step) -> None:
         """Call `step(now_ms)` after every turn, for what must not come between two tasks of one turn."""

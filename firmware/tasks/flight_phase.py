@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 
     from firmware.core.journal import Journal
     from firmware.core.phase import Phase
+    from firmware.core.schedule import Schedule
     from firmware.core.selftest import SelfTest
     from firmware.core.signals import Signals
     from firmware.tasks.barometer import BarometerTask
@@ -18,13 +19,15 @@ if TYPE_CHECKING:
 
 _PERIOD_MS = const(1000)
 _FIX_MS_MAX = const(5000)
+_WAKE_MS = const(100)  # far enough from a reading of this very turn for the next one
 
 
 class FlightPhaseTask:
     """Feeds the phase logic and hands its result on. `measuring` are the tasks whose period stretches when landed."""
 
     def __init__(self, journal: "Journal", phase: "Phase", barometer: "BarometerTask", gnss: "GnssTask", log: "LogTask",
-                 measuring, landed_factor: int, selftest: "SelfTest", signals: "Signals"):  # fmt: skip
+                 measuring, landed_factor: int, selftest: "SelfTest", signals: "Signals",
+                 schedule: "Schedule"):  # fmt: skip
         self._journal = journal
         self._phase = phase
         self._barometer = barometer
@@ -33,8 +36,10 @@ class FlightPhaseTask:
         self._measuring = measuring
         self._periods_ms = [task.period_ms for task in measuring]
         self._landed_factor = landed_factor
+        self._factor = 1  # what the periods are stretched by now
         self._selftest = selftest
         self._signals = signals
+        self._schedule = schedule
         self._fix_ms = -1
         self._is_announced = False
 
@@ -93,5 +98,8 @@ class FlightPhaseTask:
             self._measuring[number].period_ms = self._periods_ms[number] * factor
         self._gnss.thinning = factor
         self._log.slowness = factor
+        if factor < self._factor:
+            self._schedule.wake_by(now_ms + _WAKE_MS)
+        self._factor = factor
         if is_landed:
             self._journal.event(now_ms, events.SOUNDER_ON, events.SOUNDER)

@@ -67,7 +67,7 @@ class GnssTask:
         if fix.fix_type == FIX_3D and fix.altitude != UNKNOWN_I32 and not fix.flags & _NOT_THERE:
             self.altitude_m = fix.altitude // 1000
             self.fix_ms = now_ms
-        self._until_fix -= 1
+        self._until_fix = min(self._until_fix, self.thinning) - 1  # it may have been thinned more until now
         if self._until_fix > 0:
             return
         self._until_fix = self.thinning
@@ -82,7 +82,7 @@ class GnssTask:
         receiver = self.receiver
         ecef = receiver.ecef
         receiver.ecef_ready = False
-        self._until_ecef -= 1
+        self._until_ecef = min(self._until_ecef, self.thinning) - 1
         if self._until_ecef > 0:
             return
         self._until_ecef = self.thinning

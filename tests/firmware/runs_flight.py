@@ -200,6 +200,43 @@ def a_reset_after_landing_stays_landed():
     assert again.board.sounder.changes >= 38
 
 
+def a_launch_from_landed_finds_nobody_resting():
+    """Each reading comes at its full rate from the change on, and not one long period later."""
+    flight = Flight()
+    flight.run(20)
+    flight.computer.phase.phase = events.PHASE_DESCENDING
+    flight.run(90)
+    assert flight.computer.health.period_ms == 50000
+    barometer = flight.board.barometer
+    while flight.computer.phase.phase != events.PHASE_ASCENDING:
+        barometer.d1 -= 2500
+        flight.run(1)
+    assert flight.computer.health.period_ms == 5000
+    changed_ms = flight.board.time.ms
+    flight.run(60)
+    for kind, period_ms in (
+        (records.PRESSURE, 100),
+        (records.POWER, 200),
+        (records.TEMPERATURE, 1000),
+        (records.FIX, 1000),
+        (records.HEALTH, 5000),
+    ):
+        times = [changed_ms] + [t_ms for found, t_ms in times_of(flight) if found == kind and t_ms >= changed_ms]
+        longest = max([times[k + 1] - times[k] for k in range(len(times) - 1)])
+        assert longest <= period_ms + 200, (kind, longest)
+        assert len(times) >= 59000 // period_ms, (kind, len(times))
+    assert flight.computer.journal.bus_errors == 0
+
+
+def times_of(flight):
+    """(kind, t_ms) of every frame in the log."""
+    found = []
+    for _place, header, data in sectors_of(flight.card):
+        for _at, kind, _seq, t_ms, _payload in scan.frames(data, frame_salt(header[0], header[1]), 30):
+            found.append((kind, t_ms))
+    return found
+
+
 def a_launch_from_landed_measures_at_full_rate_again():
     flight = Flight()
     flight.run(20)

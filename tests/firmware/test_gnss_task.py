@@ -51,6 +51,21 @@ def test_a_height_that_is_not_ours_is_not(kind, flags):
     assert after(kind, flags) == (0, -1)
 
 
+def test_rows_left_out_after_landing_are_not_left_out_after_a_launch():
+    receiver, journal = Receiver(), Journal()
+    task = GnssTask(journal, receiver)
+    task.thinning = 10
+    for second in range(3):
+        receiver.fix_ready = receiver.ecef_ready = True
+        task.step(1000 * second)
+    assert journal.put_count == 2
+    task.thinning = 1
+    for second in range(3, 6):
+        receiver.fix_ready = receiver.ecef_ready = True
+        task.step(1000 * second)
+    assert journal.put_count == 8
+
+
 def fed(seconds, raw_of=lambda second: second):
     phase = Phase()
     for second in range(seconds):

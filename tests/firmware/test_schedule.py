@@ -133,6 +133,35 @@ def test_time_since_boot_grows_past_several_wraps():
     assert clock.t_ms > 4 * TICKS_PERIOD
 
 
+def test_a_slot_is_the_first_on_its_grid_after_now_wherever_the_last_one_was():
+    for period in (1, 7, 100):
+        for last in range(-300, 300, 3):
+            for now in range(-50, 50):
+                slot = next_slot(last, period, now)
+                assert now < slot <= now + period
+                assert (slot - last) % period == 0
+
+
+def test_who_rests_can_be_woken_and_goes_on_in_the_grid_of_its_new_period():
+    loop = Loop()
+    loop.task("other", 100)
+    period = 5000
+    slot = 0
+
+    def step(now_ms):
+        nonlocal slot
+        loop.calls.append(("slow", now_ms))
+        slot = next_slot(slot, period, now_ms)
+        return slot
+
+    loop.schedule.add(step, 0)
+    loop.run(1250)
+    period = 500
+    loop.schedule.wake_by(loop.time.ms + 10)
+    loop.run(2000)
+    assert loop.times("slow") == [0, 1310, 1500, 2000, 2500, 3000]
+
+
 def test_missed_slots_are_not_made_up_for():
     assert next_slot(0, 100, 0) == 100
     assert next_slot(0, 100, 99) == 100
