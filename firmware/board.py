@@ -22,7 +22,8 @@ if TYPE_CHECKING:
 
 _EIO = const(5)
 _WATCHDOG_MS = const(8000)  # the RP2040's longest is 8388 ms; a card may be busy for a second or more
-_I2C_TIMEOUT_US = const(5000)
+_I2C_TIMEOUT_US = const(5000)  # besides the transfer itself, which counts as well on the RP2040 (i2c_write_timeout_us)
+_I2C_CLOCKS_MAX = const(261)  # of the longest transfer, 24 bytes of a calibration with two addresses, register, ACKs
 _UART_BUFFER = const(1024)  # a second at 9600 baud: longer than any turn of the loop
 _CARD_HZ = const(12000000)
 _CARD_HZ_START = const(400000)
@@ -109,7 +110,8 @@ def reset() -> None:
 def _make_i2c(s):
     bus = s["i2c_sda"] // 2 % 2  # how the RP2040 spreads its two I2C controllers over the pins
     sda, scl = machine.Pin(s["i2c_sda"]), machine.Pin(s["i2c_scl"])
-    return I2cGuard(machine.I2C, bus, sda, scl, s["i2c_hz"], _I2C_TIMEOUT_US)
+    hz = s["i2c_hz"]
+    return I2cGuard(machine.I2C, bus, sda, scl, hz, _I2C_TIMEOUT_US + _I2C_CLOCKS_MAX * 1000000 // hz)
 
 
 def _make_onewire(s):

@@ -139,6 +139,43 @@ def test_a_port_with_a_card_of_its_own_is_given_preference(machine, monkeypatch)
     assert len(fed) == 2  # before each block: what the FAT driver does in one call may take longer than the watchdog
 
 
+@pytest.mark.parametrize("says", [OSError(5), False, -5])
+def test_a_block_that_a_port_says_in_its_own_way_it_could_not_move_is_an_error(machine, monkeypatch, says):
+    """What is thrown away here would pass for written: the esp32 port says False, mimxrt a negative number."""
+
+    def fail(_self, _block, _buf):
+        if isinstance(says, OSError):
+            raise says
+        return says
+
+    monkeypatch.setattr(machine, "SDCard", PortsOwn, raising=False)
+    board = made()
+    board.storage.mount()
+    card = board.storage._fs.device
+    monkeypatch.setattr(PortsOwn, "readblocks", fail)
+    monkeypatch.setattr(PortsOwn, "writeblocks", fail)
+    for call in (card.readblocks, card.writeblocks):
+        with pytest.raises(OSError):
+            call(0, bytearray(512))
+
+
+@pytest.mark.parametrize("says", [None, True, 0])
+def test_a_block_that_a_port_says_in_its_own_way_it_has_moved_is_none(machine, monkeypatch, says):
+    monkeypatch.setattr(machine, "SDCard", PortsOwn, raising=False)
+    board = made()
+    board.storage.mount()
+    monkeypatch.setattr(PortsOwn, "writeblocks", lambda _self, _block, _buf: says)
+    board.storage._fs.device.writeblocks(0, b"w" * 512)
+
+
+@pytest.mark.parametrize("hz", [10000, 100000, 400000])
+def test_the_longest_transfer_fits_into_the_time_out_at_every_rate_with_time_to_spare(machine, hz):
+    """The RP2040's time-out is that of the whole transfer."""
+    longest_us = 29 * 9 * 1000000 // hz  # a BMP280's 24 bytes, register, two addresses, and starts and stop
+    time_out_us = made(i2c_hz=hz).i2c._bus.kwargs["timeout"]
+    assert longest_us + 4000 < time_out_us < longest_us + 8000
+
+
 class PortsOwn:
     """A card driver that a port brings along."""
 
