@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
 PAYLOAD = PREFIX_SIZE  # where in a Frame's buffer the fields begin
 
+_SMALL_MAX = const(0x3FFFFFFF)  # the largest small integer
 _SEQ_AND_TIME = const(4)  # offset of both in a frame
 _SECTORS_WAITING = const(6)  # nearly six seconds of readings at the usual rates, 3 kB
 
@@ -79,7 +80,8 @@ class Framer:
         seq = self.seq
         self.seq = (seq + 1) & 0xFFFF
         buffer = frame.buffer
-        struct.pack_into("<HI", buffer, _SEQ_AND_TIME, seq, t_ms & 0xFFFFFFFF)
+        # With the mask each time would be an object on 32 bits; as it is, that begins after 12 days.
+        struct.pack_into("<HI", buffer, _SEQ_AND_TIME, seq, t_ms if t_ms <= _SMALL_MAX else t_ms & 0xFFFFFFFF)
         struct.pack_into("<I", buffer, frame.crc_at, crc32(frame.body, self._salt))
         now_ms = self._clock.t_ms
         if not self._ring.add(frame, seq, now_ms):

@@ -7,6 +7,7 @@ with MicroPython's heap locked.
 import struct
 
 TICKS_PERIOD = 2**30  # where a board's millisecond counter wraps around
+_TICKS_MASK = 0x3FFFFFFF  # the period itself would be a big integer on 32 bits
 
 
 class Stop(BaseException):
@@ -22,11 +23,11 @@ class VirtualTime:
         self.stop_ms = -1
 
     def ticks_ms(self):
-        return (self._first + self.ms) % TICKS_PERIOD
+        return self._first + self.ms & _TICKS_MASK
 
     def ticks_diff(self, end, start):
-        half = TICKS_PERIOD // 2
-        return (end - start + half) % TICKS_PERIOD - half
+        apart = end - start & _TICKS_MASK
+        return apart if apart <= _TICKS_MASK >> 1 else apart - _TICKS_MASK - 1
 
     def sleep_ms(self, ms):
         assert ms >= 0
