@@ -95,6 +95,9 @@ def bench(
         typed, ice_bath=ice_bath, warmed=warmed, sounder=sounder, led=led, side_by_side=side_by_side, indoors=indoors
     )
     if cold is not None:
+        if port is not None or calibrate is not None:
+            wrong = "--port" if port is not None else "--calibrate"
+            raise typer.BadParameter(f"judges a log and asks no board; leave out {wrong}", param_hint="--cold")
         judgement = run.run_cold(cold, settings, plan, out)
     elif port is None:
         from ground.bench.link_port import usb_ports

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from ground.commands.board_port import PORT
-from ground.console import progress, say
+from ground.console import note, progress, say
 
 
 def install(
@@ -37,9 +37,15 @@ def install(
 
     with at_port(port, blank=True) as real_port, progress("Installing") as shown:
         name = None if real_port == port else "The simulated board"
-        install_on(real_port, settings, dry_run=dry_run, make_room=make_room, say=say, progress=shown, name=name)
+        try:
+            install_on(real_port, settings, dry_run=dry_run, make_room=make_room, say=say, progress=shown, name=name)
+        except KeyboardInterrupt:
+            note("The board has its old firmware or the new one, whole. Switch it off and on, or install again.")
+            raise
+    if dry_run:
+        return
     if real_port != port:
         say("The simulated board is gone again, with all that was put on it. Next: thistledown bench --port sim")
-    elif not dry_run:
+    else:
         given = f" --settings {quote(str(settings))}" if settings else ""
         say(f"Next: thistledown bench --port {quote(port)}{given}")

@@ -102,10 +102,14 @@ def _tell_work(say, package, work, dry_run):
         say(f"{would} leave the firmware, it is this one already.")
     else:
         size = sum(len(package.files[path]) for path in work.send)
-        say(
-            f"{would} fill folder {work.slot}: send {len(work.send)} files ({size / 1024:.0f} KiB), copy "
-            f"{len(work.copy)} on the board, keep {len(work.keep)}, remove {len(work.remove)}."
-        )
+        parts = [
+            does.format(len(paths))
+            for does, paths in (
+                (f"send {{}} files ({size / 1024:.0f} KiB)", work.send), ("copy {} from the other folder", work.copy),
+                ("keep {}", work.keep), ("remove {}", work.remove),
+            ) if paths
+        ]  # fmt: skip
+        say(f"{would} fill folder {work.slot}: {', '.join(parts)}.")
     if work.copies:
         say(f"{would} remove the second copy of old flights from the flash.")
     for name in work.root:

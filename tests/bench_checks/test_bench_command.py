@@ -24,6 +24,12 @@ def test_port_has_to_be_named(capsys):
     assert "name the board's port (on USB: " in (said := _said(capsys)) and "or sim for a simulated board" in said
 
 
+@pytest.mark.parametrize("more", [["--port", "sim"], ["--calibrate", "pressure"]])
+def test_cold_run_has_no_board_to_ask(more, capsys):
+    assert run(["bench", "--cold", "card.img", *more]) == 2
+    assert f"judges a log and asks no board; leave out {more[0]}" in _said(capsys)
+
+
 def test_port_that_is_not_there_is_one_line(capsys):
     assert run(["bench", "--port", "/dev/no-such-port"]) == 1
     said = _said(capsys)

@@ -1,6 +1,7 @@
 """`thistledown install` onto a MicroPython behind a pseudo-terminal: what is sent, what is kept, what is refused."""
 
 import json
+import re
 import shutil
 import tempfile
 
@@ -220,3 +221,13 @@ def test_simulated_board_is_called_that_and_not_by_a_path_of_this_computer(capsy
     assert run(["install", "--port", "sim", "--dry-run"]) == 0
     said = capsys.readouterr().out
     assert said.startswith("The simulated board: MicroPython ") and tempfile.gettempdir() not in said
+    assert re.search(r"^Would fill folder a: send \d+ files \(\d+ KiB\)\.$", said, re.M)
+
+
+def test_stop_key_says_what_the_board_has_now(capsys, monkeypatch):
+    def stopped(*_, **__):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("ground.install.run.install", stopped)
+    assert run(["install", "--port", "/dev/ttyACM0"]) == 130
+    assert "old firmware or the new one, whole. Switch it off and on" in capsys.readouterr().err

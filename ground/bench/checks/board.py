@@ -40,7 +40,8 @@ def _settings(evidence):
             SUBJECT, SETTINGS, NO_GO, "some were missing or wrong, and the board replaced them by defaults",
             "all taken as written",
             "It runs with other pins, addresses or rates than you think.",
-            "Check the file (thistledown settings check FILE) and install it again.",
+            "Check the file (thistledown settings check FILE) and install it again: thistledown install --port PORT "
+            "--settings FILE.",
         )  # fmt: skip
     if evidence.settings_crc is None and evidence.simulated:
         return skipped(SUBJECT, SETTINGS, "the board is simulated; it started with the settings that the checks go by")
@@ -54,7 +55,7 @@ def _settings(evidence):
     return Finding(
         SUBJECT, SETTINGS, WARNING, f"check sum {crcs[-1]}", f"{evidence.settings_crc}, of the file given",
         "The board has other settings than the file, and these checks went by the file.",
-        "Install the file again, or give the one that is on the board.",
+        "Install the file (thistledown install --port PORT --settings FILE), or give the one that is on the board.",
     )  # fmt: skip
 
 
