@@ -6,11 +6,12 @@ from functools import partial
 import numpy as np
 
 from ground.bench import calibrated_tables
+from ground.decode import clock_wrap
 from ground.decode.account.lost_sectors import sectors_of
 from ground.decode.by_value import rows_by_value
 from ground.decode.choice import LogSummary, choose
 from ground.decode.copies import KEYS_MAX, Copies, logs_on_card, second_copy_blocks
-from ground.decode.course import clock_wrap, flight, gnss_clock, timeline
+from ground.decode.course import flight, gnss_clock, timeline
 from ground.decode.course.boot_order import in_order
 from ground.decode.course.outcome import results_of
 from ground.decode.frames.wire import KIND_OF_NAME

@@ -6,7 +6,7 @@ what a boot "lacks" before its first frame in the later log is in the earlier on
 
 import numpy as np
 
-from ground.decode.course.clock_wrap import WRAP_MS
+from ground.decode.clock_wrap import WRAP_MS
 from ground.decode.frames.sequence import arrange
 from ground.decode.frames.wire import KIND_OF_NAME
 

@@ -10,10 +10,10 @@ has them. `stretches` says for which time the record is whole, thinned or empty.
 
 import numpy as np
 
+from ground.decode import clock_wrap
 from ground.decode.account import conflicts, losses, stretches
 from ground.decode.account.copy_notes import found_by, told_of_copies
 from ground.decode.copies import CARD, KEYS_MAX, Copies
-from ground.decode.course import clock_wrap
 from ground.decode.frames.wire import SECTOR_SIZE
 from ground.decode.moments import iso
 from ground.decode.salvage import endings

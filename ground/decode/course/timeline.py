@@ -16,8 +16,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from ground.decode.clock_wrap import WRAP_MS
 from ground.decode.course import gnss_clock
-from ground.decode.course.clock_wrap import WRAP_MS
 
 RATE_PPM_MAX = 200.0
 _AGREE_MS = 1500.0  # fixes that agree on an offset: one second of jitter and some room

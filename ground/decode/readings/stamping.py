@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from ground.decode.clock_wrap import counted_on
 from ground.decode.copies import CARD, FLASH
-from ground.decode.course.clock_wrap import counted_on
 from ground.decode.frames.wire import KIND_OF_NAME
 from ground.decode.readings import happenings
 from ground.decode.table import Moments, Table, Words
