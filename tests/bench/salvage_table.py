@@ -2,8 +2,8 @@
 
 `python -m tests.bench.salvage_table [--seconds 600]`: flies the shipped scenario `calm` for so long, takes the log off
 its card image and puts it into every kind of tests/ground/hurt_cards.py, beside an older log. "There" is counted by the
-plain byte-by-byte reader of shared_protocol; for littlefs, whose blocks cut frames, by what was written. Exit status 1
-if a frame is missed or one is taken that is not there.
+plain byte-by-byte reader of shared_protocol; for littlefs and for dumps in UF2 or as text, which cut frames, by what
+was written. Exit status 1 if a frame is missed or one is taken that is not there.
 """
 
 import argparse
@@ -55,7 +55,9 @@ def main():
                 continue
             with tempfile.TemporaryDirectory(dir=folder) as own:
                 path = make(Path(own), log, old)
-                there = written if "littlefs" in kind else hurt_cards.frames_there(path, pairs)
+                there = (
+                    written if hurt_cards.is_known_by_what_was_written(kind) else hurt_cards.frames_there(path, pairs)
+                )
                 faults += row(kind, path, there)
     return 1 if faults else 0
 

@@ -17,6 +17,8 @@ from tests.ground.hurt_flash import (
     littlefs_second_copy,
     littlefs_without_its_beginning,
     raw_flash,
+    raw_flash_as_text,
+    raw_flash_as_uf2,
     two_littlefs,
 )
 from tests.interpreters import micropython_path
@@ -326,6 +328,8 @@ KINDS = {  # what it is called: (how it is made, tools that takes)
     "log at an odd offset": (odd_offset, ()),
     "log at an odd offset in 8 GB": (odd_offset_in_a_large_file, ()),
     "raw flash dump": (raw_flash, ()),
+    "flash dump as UF2": (raw_flash_as_uf2, ()),
+    "flash dump as text": (raw_flash_as_text, ()),
     "littlefs flash dump": (littlefs, ("micropython",)),
     "littlefs without its beginning": (littlefs_without_its_beginning, ("micropython",)),
     "littlefs, second superblock only": (littlefs_second_copy, ("micropython",)),
@@ -334,6 +338,11 @@ KINDS = {  # what it is called: (how it is made, tools that takes)
     "serial capture": (capture, ()),
     "serial capture begun again": (capture_begun_again, ()),
 }
+
+
+def is_known_by_what_was_written(kind):
+    """Whether frames do not lie in one piece in a file of this kind: a reader of its bytes cannot count them."""
+    return "littlefs" in kind or kind in ("flash dump as UF2", "flash dump as text")
 
 
 def missing_tools(names):

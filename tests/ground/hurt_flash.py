@@ -3,6 +3,8 @@
 Each kind is a function of a folder, a log and an older log; the file system is MicroPython's own littlefs.
 """
 
+import struct
+
 import numpy as np
 
 from tests.interpreters import run
@@ -10,6 +12,7 @@ from tests.interpreters import run
 SEED = 20310527
 MIB = 1 << 20
 FIRMWARE = 3 * 4096  # bytes before the file system
+FLASH_AT = 0x10100000  # where a board sees its flash
 
 
 def raw_flash(folder, log, old):
@@ -100,3 +103,33 @@ def littlefs_in_a_large_image(folder, log, old):
             image.seek(at)
             image.write(data)
     return folder / "disk.img"
+
+
+def uf2(data, address=FLASH_AT, order=1):
+    """Blocks of 256 bytes, by the layout of the UF2 specification."""
+    blocks = [
+        b"UF2\n" + struct.pack("<7I", 0x9E5D5157, 0x2000, address + at, 256, at // 256, len(data) // 256, 0xE48BFF56)
+        + data[at : at + 256].ljust(476, b"\0") + struct.pack("<I", 0x0AB16F30)
+        for at in range(0, len(data), 256)
+    ]  # fmt: skip
+    return b"".join(blocks[::order])
+
+
+def raw_flash_as_uf2(folder, log, old):
+    """A dump as programs for these boards write it."""
+    (folder / "flash.uf2").write_bytes(uf2(raw_flash(folder, log, old).read_bytes()))
+    return folder / "flash.uf2"
+
+
+def raw_flash_as_text(folder, log, old):
+    """A dump as lines of digits, what is erased left out as `hexdump` does."""
+    data, lines, before, skips = raw_flash(folder, log, old).read_bytes(), [], None, False
+    for at in range(0, len(data), 16):
+        piece = data[at : at + 16]
+        if piece != before:
+            lines.append(f"{at:08x}  {piece.hex(' ')}")
+        elif not skips:
+            lines.append("*")
+        before, skips = piece, piece == before
+    (folder / "flash.txt").write_text("\n".join([*lines, f"{len(data):08x}"]) + "\n")
+    return folder / "flash.txt"

@@ -1,6 +1,5 @@
 """Dumps with addresses give back the bytes that were dumped, by the programs that write such dumps."""
 
-import struct
 import subprocess
 
 import numpy as np
@@ -9,10 +8,10 @@ import pytest
 from ground.decode import decode
 from ground.decode.salvage.addressed import laid_out
 from tests.ground import hurt_cards
+from tests.ground.hurt_flash import FLASH_AT, uf2
 from tests.ground.test_decode_sources import make_log
 
 LOG = make_log(boots=(3,), count=200)
-FAR = 0x10100000  # where a board sees its flash
 
 TEXT_DUMPS = {
     "xxd": ["xxd"],
@@ -28,16 +27,6 @@ TEXT_DUMPS = {
 def chip():
     """A piece of flash: erased, a log, erased."""
     return b"\xff" * 8192 + LOG.data() + b"\xff" * 4096
-
-
-def uf2(data, address=FAR, order=1):
-    """Blocks of 256 bytes, by the layout of the UF2 specification."""
-    blocks = [
-        b"UF2\n" + struct.pack("<7I", 0x9E5D5157, 0x2000, address + at, 256, at // 256, len(data) // 256, 0xE48BFF56)
-        + data[at : at + 256].ljust(476, b"\0") + struct.pack("<I", 0x0AB16F30)
-        for at in range(0, len(data), 256)
-    ]  # fmt: skip
-    return b"".join(blocks[::order])
 
 
 def array(data):
@@ -67,7 +56,7 @@ def test_dump_that_objcopy_writes_is_what_was_dumped(tmp_path, form):
     needs("objcopy")
     source, dump = tmp_path / "flash.bin", tmp_path / "flash.txt"
     source.write_bytes(chip())
-    subprocess.run(["objcopy", "-I", "binary", "-O", form, f"--change-addresses={FAR}", source, dump], check=True)
+    subprocess.run(["objcopy", "-I", "binary", "-O", form, f"--change-addresses={FLASH_AT}", source, dump], check=True)
     assert laid_out(array(dump.read_bytes())).raw == chip()
     assert decode(dump, tmp_path / "out").integrity["frames_ok"] == len(LOG.frames)
     lines = dump.read_bytes().splitlines(keepends=True)
