@@ -248,6 +248,10 @@ def _of_the_panel():
             "panel current by multimeter", NO_GO, ("0.1 times", "about 0.01"),
         ),
         BenchFault(
+            "multimeter misread", Run(answers={"panel_ma": Reading(30.0, 1.0)}), "panel current by multimeter", WARNING,
+            ("odd one out", "planned 10 ohm", "in series"),
+        ),
+        BenchFault(
             "another shunt, and no multimeter", Run(columns=tenth, answers=_NO_METER), point, NO_GO,
             ("most often a shunt",),
         ),

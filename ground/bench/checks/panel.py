@@ -7,7 +7,13 @@ the panel works: a large resistor holds it near open circuit, where volts hardly
 
 import numpy as np
 
-from ground.bench.checks.power import board_shunt_ohm, bus_and_current, current_factor, current_uncertainty_ma
+from ground.bench.checks.power import (
+    board_shunt_ohm,
+    bus_and_current,
+    current_factor,
+    current_uncertainty_ma,
+    load_tolerance,
+)
 from ground.bench.finding import NO_GO, OK, WARNING, Finding, skipped
 from ground.bench.panel_point import TOP_CELL_C, TOP_WM2, follow, light_of, load_for_top
 
@@ -90,7 +96,7 @@ def _no_current(plan, volt, measured):
 
 def _loaded(evidence, plan, volt, milliamp, measured):
     ohm = 1000.0 * volt / milliamp
-    tolerance = plan.load_tolerance_pct / 100.0 + 0.03 + 0.012 / max(volt, 0.012)  # chip, shunt, and steps at low volts
+    tolerance = load_tolerance(plan, volt)
     expected = f"volts over current = {plan.load_ohm:g} ohm within {100 * tolerance:.0f} %"
     measured += f", which makes {ohm:.3g} ohm"
     common = {"value": ohm, "uncertainty": ohm * 0.02, "unit": "ohm"}

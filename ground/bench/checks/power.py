@@ -36,7 +36,7 @@ def check(evidence, parts):
             skipped(SUBJECT, names[2], "the shunt in the settings is wrong, so every current is; that comes first")
         )
     else:
-        findings.append(_current(evidence, part, milliamps))
+        findings.append(_current(evidence, part, volts, milliamps))
     return findings
 
 
@@ -61,17 +61,36 @@ def current_uncertainty_ma(chip, milliamps, shunt_ohm):
 
 
 def current_factor(evidence):
-    """True current over the board's, as far as plan and multimeter tell; 1.0 where they agree or nobody knows."""
+    """True current over the board's, as far as plan and multimeter tell; 1.0 where they agree or nobody knows.
+
+    Nor does a meter count that is alone: shunt and load are not both wrong by one and the same factor.
+    """
     panel = evidence.plan.panel
     if panel is not None:
         factor = board_shunt_ohm(evidence) / panel.shunt_ohm
         if abs(factor - 1.0) > _SAME_SHUNT:
             return factor
     meter = evidence.answers.panel_ma
-    _, milliamps = bus_and_current(evidence)
-    if meter is not None and len(milliamps) and abs(float(np.median(milliamps))) > 0.1 and abs(meter.value) > 0.1:
-        return abs(meter.value / float(np.median(milliamps)))
-    return 1.0
+    volts, milliamps = bus_and_current(evidence)
+    if meter is None or not len(milliamps) or fits_load(panel, volts, milliamps):
+        return 1.0
+    milliamp = float(np.median(milliamps))
+    return abs(meter.value / milliamp) if abs(milliamp) > 0.1 and abs(meter.value) > 0.1 else 1.0
+
+
+def load_tolerance(panel, volt):
+    """How far volts over current may be from the planned load; as a share. Resistor, shunt, and steps at low volts."""
+    return panel.load_tolerance_pct / 100.0 + 0.03 + 0.012 / max(volt, 0.012)
+
+
+def fits_load(panel, volts, milliamps):
+    """Whether the board's own volts and milliamperes make the planned load; False without a plan or in the dark."""
+    if panel is None:
+        return False
+    volt, milliamp = float(np.median(volts)), float(np.median(milliamps))
+    if volt <= 0.05 or milliamp <= 0.1:
+        return False
+    return abs(1000.0 * volt / milliamp / panel.load_ohm - 1.0) <= load_tolerance(panel, volt)
 
 
 def _shunt(evidence):
@@ -118,7 +137,7 @@ def _volts(evidence, part, volts):
     )  # fmt: skip
 
 
-def _current(evidence, part, milliamps):
+def _current(evidence, part, volts, milliamps):
     name, meter = "panel current by multimeter", evidence.answers.panel_ma
     mean, scatter = level(milliamps)
     shunt = board_shunt_ohm(evidence)
@@ -144,6 +163,14 @@ def _current(evidence, part, milliamps):
             f"The board reads {100 * (ratio - 1):+.1f} % against the multimeter.",
             "Was the light steady? Run again; if it stays, keep it as a calibration point (--calibrate current).",
             **common,
+        )  # fmt: skip
+    if fits_load(evidence.plan.panel, volts, milliamps):
+        return Finding(
+            SUBJECT, name, WARNING, measured, expected,
+            f"The board's own volts and milliamperes make the planned {evidence.plan.panel.load_ohm:g} ohm, so its "
+            "shunt and the load are right, and the multimeter's number is the odd one out.",
+            "Measure again, in the same steady light: mA range, in series between panel and shunt. Then type "
+            "--panel-ma anew.", **common,
         )  # fmt: skip
     return Finding(
         SUBJECT, name, NO_GO, measured, expected,
