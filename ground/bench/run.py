@@ -18,6 +18,8 @@ from ground.console import note, progress, say
 from ground.errors import InputError
 from ground.settings import Settings, load_settings
 
+_NO_SETTINGS = "No --settings given: the board is judged by the default settings."
+
 
 def write_plan(path):
     """A commented plan to start from; nothing is overwritten."""
@@ -67,7 +69,7 @@ def run_bench(port, settings_file, plan_file, answers, out, *, seconds, view, as
             f"{facts['settings_crc'] or 'of its own'}{', simulated' if facts['simulated'] else ''}."
         )
         if settings_file is None and not facts["simulated"]:
-            say("No --settings given: the board is judged by the default settings.")
+            say(_NO_SETTINGS)
         session = Session(board, start, seconds)
         server = _server(web_port)
         try:
@@ -103,6 +105,8 @@ def run_cold(source, settings_file, plan_file, out):
         load_settings(settings_file) if settings_file else Settings(),
         load_plan(plan_file) if plan_file else Plan(),
     )
+    if settings_file is None and not account.get("simulated"):
+        say(_NO_SETTINGS)
     evidence, account, flown_before = choose_run(evidence, account)
     judgement = judge_cold(evidence, account, [*flown_before, *flown])
     facts = {

@@ -122,6 +122,7 @@ def test_flight_in_another_log_of_the_card_is_named(tmp_path, capsys):
     out = capsys.readouterr().out
     assert re.search(r"^warning  flights on the card: a flight in log \d+, beside the run that is judged", out, re.M)
     assert "hours in power-up 1" in out and "a run on the ground" not in out
+    assert out.startswith("No --settings given: the board is judged by the default settings.")
 
 
 def test_card_without_a_log_is_one_line(tmp_path, capsys):
