@@ -6,6 +6,7 @@ answers. So the drivers' own handling of absent chips covers a wrong setting as 
 All of this is needed at power-up only and forgotten when the loop runs (core/spare.py).
 """
 
+import sys
 import time
 
 import machine
@@ -25,6 +26,9 @@ _WATCHDOG_MS = const(8000)  # the RP2040's longest is 8388 ms; a card may be bus
 _I2C_TIMEOUT_US = const(5000)  # besides the transfer itself, which counts as well on the RP2040 (i2c_write_timeout_us)
 _I2C_CLOCKS_MAX = const(261)  # of the longest transfer, 24 bytes of a calibration with two addresses, register, ACKs
 _UART_BUFFER = const(1024)  # a second at 9600 baud: longer than any turn of the loop
+_REASON = const(0x40058008)  # register and bits: RP2040 data sheet, 4.7.6, WATCHDOG: REASON; from memory
+_REASON_TIMER = const(1)
+_REASON_FORCE = const(2)
 _CARD_HZ = const(12000000)
 _CARD_HZ_START = const(400000)
 
@@ -98,13 +102,27 @@ def make_card(spi: int, sck: int, mosi: int, miso: int, cs: int, feed):
 
 
 def reset_causes() -> tuple:
-    """What the port says of this start, and its words for power-up and watchdog."""
-    return machine.reset_cause(), machine.PWRON_RESET, machine.WDT_RESET
+    """What the port says of this start, and its words for power-up and watchdog; -1 for a reset by order.
+
+    The rp2 port says "watchdog" of every reset that was none of the supply, machine.reset() and a new MicroPython
+    included (ports/rp2/modmachine.c), and goes on saying it after a soft reset.
+    """
+    now = machine.reset_cause()
+    if now == machine.WDT_RESET and _was_ordered():
+        now = -1
+    return now, machine.PWRON_RESET, machine.WDT_RESET
 
 
 def reset() -> None:
     """Start the board anew."""
     machine.reset()
+
+
+def _was_ordered():
+    """An RP2040's watchdog knows whether its time ran out or it was told to reset."""
+    if "RP2040" not in getattr(sys.implementation, "_machine", ""):
+        return False
+    return machine.mem32[_REASON] & (_REASON_TIMER | _REASON_FORCE) == _REASON_FORCE
 
 
 def _make_i2c(s):

@@ -5,7 +5,7 @@ next. A power cut in the middle of writing therefore costs one step of the count
 two boots of one log can't share a number, because the logbook asks for at_least() what it found in the log.
 
 `machine.reset_cause()` says the same for a watchdog reset and for `machine.reset()`; so before the firmware resets the
-board itself it leaves a mark here.
+board itself it leaves a mark here. A reset by order without our mark (board.py knows some) has no cause of ours.
 """
 
 import struct

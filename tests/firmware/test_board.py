@@ -114,6 +114,26 @@ def test_a_pin_that_does_not_exist_costs_its_own_part_only(machine):
     assert board.uart.kwargs["baudrate"] == 9600
 
 
+@pytest.mark.parametrize(
+    ("chip", "reason", "told"),
+    [
+        ("a small board with RP2040", 1, 3),  # its time ran out
+        ("a small board with RP2040", 2, -1),  # machine.reset(), as at the end of an installation
+        ("a small board with RP2040", 3, 3),
+        ("a small board with another chip", 2, 3),  # which has something else at that address
+        (None, 2, 3),
+    ],
+)
+def test_an_rp2040_tells_a_reset_by_order_from_one_by_the_watchdog(machine, monkeypatch, chip, reason, told):
+    machine.mem32 = {0x40058008: reason}
+    board = importlib.import_module("firmware.board")
+    implementation = types.SimpleNamespace() if chip is None else types.SimpleNamespace(_machine=chip)
+    monkeypatch.setattr(board, "sys", types.SimpleNamespace(implementation=implementation))
+    assert board.reset_causes() == (told, 1, 3)
+    machine.reset_cause = lambda: 1
+    assert board.reset_causes() == (1, 1, 3)
+
+
 def test_the_watchdog_is_fed_once_it_is_started(machine):
     board = made()
     board.feed()
