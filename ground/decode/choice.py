@@ -88,9 +88,11 @@ def choose(logs, wanted=None):
         f"{label(log)} with {log.frames:,} records{'' if log.on_card else ', in the board’s flash'}" for log in left_out
     )
     return [
-        f"the tables hold {label(main)}; another log is there too and was left out: {names}"
+        f"the tables hold {label(main)}; another log is there too and was left out: {names}; "
+        f"--log {left_out[0].log_id} takes that one"
         if len(left_out) == 1
-        else f"the tables hold {label(main)}; {len(left_out)} other logs were left out: {names}"
+        else f"the tables hold {label(main)}; {len(left_out)} other logs were left out: {names}; "
+        "--log and the number of one takes that one"
     ]
 
 

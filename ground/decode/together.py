@@ -7,7 +7,7 @@ copy exists. It is named in the account.
 from dataclasses import dataclass
 from functools import partial
 
-from ground.decode.salvage.source import NothingThere, Source
+from ground.decode.salvage.source import GIVE, NothingThere, Source
 from ground.decode.salvage.sources import open_source
 
 
@@ -70,13 +70,19 @@ def open_sources(paths, progress=None):
             source = open_source(path, partial(progress, number) if progress else None)
         except NothingThere as error:
             refusals.append(error)
-            notes.append(f"{name}: {error.what}; the tables rest on the other source")
+            notes.append(_passed_over(name, error, len(paths)))
             continue
+        notes += source.useless
         opened.append(source)
         parts.append(Part(name, source.kind, source.bytes_read))
     if not opened:
         raise refusals[0]
     return (opened[0] if len(opened) == 1 else _joined(opened)), parts, notes
+
+
+def _passed_over(name, error, count):
+    advice = "" if error.advice.startswith(GIVE) else f"; {error.advice}"
+    return f"{name}: {error.what}; the tables rest on the other source{'s' if count > 2 else ''}{advice}"
 
 
 def _each_once(paths):

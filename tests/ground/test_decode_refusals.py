@@ -3,6 +3,7 @@
 import bz2
 import gzip
 import lzma
+import os
 import subprocess
 import zipfile
 
@@ -101,3 +102,26 @@ def test_zip_of_an_image_is_called_packed(tmp_path):
     with zipfile.ZipFile(tmp_path / "card.zip", "w", zipfile.ZIP_DEFLATED) as packed:
         packed.writestr("card.img", make_log().data())
     assert "packed file (zip)" in refusal(tmp_path / "card.zip", tmp_path / "out")
+
+
+def test_files_of_a_folder_that_hold_nothing_are_named_beside_the_log(tmp_path):
+    log = make_log(boots=(1,), count=20)
+    (tmp_path / "TD000001.LOG").write_bytes(log.data())
+    (tmp_path / "TD000002.LOG").write_bytes(b"\xff\xd8\xff\xe0" + bytes(range(256)) * 9)
+    (tmp_path / "TD000003.LOG").write_bytes(b"")
+    account = decode(tmp_path, tmp_path / "out").integrity
+    assert account["frames_ok"] == len(log.frames)
+    told = [note for note in account["notes"] if note.startswith("TD00000")]
+    assert ["JPEG picture" in told[0], "is empty" in told[1], len(told)] == [True, True, 2]
+
+
+def test_what_to_do_with_a_source_that_gave_nothing_is_told_beside_the_others(tmp_path):
+    (tmp_path / "TD000001.LOG").write_bytes(make_log(boots=(1,), count=20).data())
+    (tmp_path / "card.img.gz").write_bytes(gzip.compress(bytes(1000)))
+    notes = decode([tmp_path / "TD000001.LOG", tmp_path / "card.img.gz"], tmp_path / "out").integrity["notes"]
+    assert any("card.img.gz: this is a packed file" in note and "unpack it" in note for note in notes)
+
+
+def test_pipe_is_refused_with_what_to_do(tmp_path):
+    os.mkfifo(tmp_path / "pipe")
+    assert "save what comes out of it" in refusal(tmp_path / "pipe", tmp_path / "out")

@@ -169,6 +169,16 @@ def test_boot_that_lost_all_its_headers_is_known_as_one_of_its_log(tmp_path):
     assert account["frames_ok"] == len(log.frames)
 
 
+def test_log_without_headers_in_a_folder_is_taken_beside_one_that_has_them(tmp_path):
+    log, old = make_log(log_id=LOG_ID, boots=(3,), count=600), make_log(log_id=77, boots=(1,), count=100, seed=2)
+    torn = b"".join(bytes(30) + sector[30:] for sector in log.sectors if sector and sector[23] == 0)
+    (tmp_path / "TD000001.LOG").write_bytes(old.data())
+    (tmp_path / "TD000002.LOG").write_bytes(torn)
+    source = open_source(tmp_path)
+    assert [frame_salt(*pair) for pair in source.pairs] == [frame_salt(LOG_ID, 3)] and not source.useless
+    assert sum(boot.frames for boot in read(source.buffers, source.pairs).boots) == len(log.frames) + len(old.frames)
+
+
 @pytest.mark.parametrize("piece", [1, 8])
 def test_logs_in_pieces_that_lie_across_each_other_are_both_taken(tmp_path, piece):
     """Two files in pieces of clusters, no header left, and nothing that says whose they were."""

@@ -3,13 +3,16 @@
 from shlex import quote
 
 from ground.decode.salvage import endings, nameless
+from ground.decode.salvage.carve import likely
 from ground.decode.salvage.extents import data_extents
-from ground.decode.salvage.log_head import first_log_id, holds_header
+from ground.decode.salvage.log_head import first_log_id, names_itself, pairs_named
 from ground.decode.salvage.source import LOG_NAME, PART_NAME, NothingThere, Source, mapped_file, unreadable
+from ground.decode.salvage.strangers import looks_like
 from shared_protocol.second_copy import FOLDER
 
 _NAMELESS_MAX = 256 << 20  # bytes of files without a header in which frames are looked for
 _PART = 32 << 20  # of them together
+_GLANCE = 1 << 20  # bytes by which something else is recognised
 _IMAGES = (".img", ".bin", ".dd", ".iso", ".raw", ".uf2")
 _FOLDERS_MAX = 100  # in which logs are looked for, to name the right one
 
@@ -32,21 +35,33 @@ def open_folder(path):
     if not entries:
         raise _nothing_in(path)
     source = Source("folder", [], [], 0)
-    for entry in entries:
-        _add(source, entry)
-    datas = [data for data, _joined in source.buffers]
-    if not any(map(holds_header, datas)):
-        if source.bytes_read <= _NAMELESS_MAX:
-            source.nameless = nameless.boots(
-                data[at : at + _PART] for data in datas for at in range(0, len(data), _PART)
-            )
-        if not source.nameless:
-            raise NothingThere(
-                path,
-                "the log files in this folder hold no records",
-                "make an image of the card and decode that, it finds what the file system hides",
-            )
+    files = [(entry, mapped_file(entry)) for entry in entries]
+    for entry, data in files:
+        _add(source, entry, data)
+    headless = [data for entry, data in files if not names_itself(data)]
+    if sum(map(len, headless)) <= _NAMELESS_MAX:
+        known = {pair for _entry, data in files for pair in pairs_named(data)} if len(headless) < len(files) else ()
+        pieces = (data[at : at + _PART] for data in headless for at in range(0, len(data), _PART))
+        source.nameless = nameless.boots(pieces, known)
+    if len(headless) == len(files) and not source.nameless:
+        raise NothingThere(
+            path,
+            "the log files in this folder hold no records",
+            "make an image of the card and decode that, it finds what the file system hides",
+        )
+    logs = [(entry, data) for entry, data in files if LOG_NAME.fullmatch(entry.name)]  # parts may be new and empty
+    source.useless = [f"{entry.name} in {path}{_why(entry, data)}" for entry, data in logs if _is_useless(data)]
     return source
+
+
+def _is_useless(data):
+    """Whether there is neither a header in a file nor, where it begins, anything like a frame."""
+    return not (names_itself(data) or len(likely(data[:_GLANCE], 0, _GLANCE)))
+
+
+def _why(entry, data):
+    what = f": {looks_like(entry, data[:_GLANCE], len(data)).what}no record in it" if len(data) else " is empty"
+    return f"{what}; if it should hold a flight, decode an image of the card, which has what the file system hides"
 
 
 def _nothing_in(path):
@@ -76,8 +91,7 @@ def _files_like(pattern, folder):
     return sorted(entry for entry in folder.iterdir() if pattern.fullmatch(entry.name) and entry.is_file())
 
 
-def _add(source, entry):
-    data = mapped_file(entry)
+def _add(source, entry, data):
     if LOG_NAME.fullmatch(entry.name):
         source.files.append({"name": entry.name, "log_id": first_log_id(data)})
         source.endings.append(endings.of_file(entry.name, entry, len(data), is_image=False))

@@ -1,4 +1,4 @@
-"""Intact sector headers in some bytes: is one there at all, and which log the first ones name."""
+"""Intact sector headers in some bytes: is one there at all, which log the first ones name, which boots all of them."""
 
 import numpy as np
 
@@ -21,6 +21,17 @@ def holds_header(data):
                 return True
             at = piece.find(mark, at + 1)
     return False
+
+
+def names_itself(data):
+    """The same, but at once where a log begins as it should."""
+    return first_log_id(data) is not None or holds_header(data)
+
+
+def pairs_named(data):
+    """(log id, boot) that the headers of sectors in their places name, as a set."""
+    rows, intact = header_rows(data, marked_blocks(data) * SECTOR_SIZE)
+    return set(zip(rows["log_id"][intact].tolist(), rows["boot"][intact].tolist(), strict=True))
 
 
 def first_log_id(data):

@@ -13,11 +13,11 @@ GIVE = "give a log file (TD000001.LOG), a card's folder or an image of a card"
 
 
 class NothingThere(InputError):
-    """A source that can be read and holds no record of ours; `what`: that, without the advice."""
+    """A source that can be read and holds no record of ours; `what`: that; `advice`: what to give instead."""
 
     def __init__(self, path, what, advice):
         super().__init__(f"{path}: {what}; {advice}")
-        self.what = what
+        self.what, self.advice = what, advice
 
 
 @dataclass
@@ -46,6 +46,8 @@ class Source:
         What had been done to the bytes on their way, and was undone.
     nameless : list of nameless.Boot
         Boots that no header names.
+    useless : list of str
+        Sentences about files of a folder that gave nothing.
     """
 
     kind: str
@@ -57,6 +59,7 @@ class Source:
     endings: list = field(default_factory=list)
     changes: list = field(default_factory=list)
     nameless: list = field(default_factory=list)
+    useless: list = field(default_factory=list)
 
     @property
     def pairs(self):

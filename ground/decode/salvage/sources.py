@@ -45,6 +45,8 @@ def open_source(path, progress=None):
             f"(`dd if={path} of=card.img bs=1M`; if it stops at a read error: `ddrescue {path} card.img card.map`; "
             "elsewhere: any program that makes an image of a card), then put the card away"
         )
+    if stat.S_ISFIFO(mode):
+        raise InputError(f"{path}: is a pipe; save what comes out of it as a file and give that")
     if not stat.S_ISREG(mode):
         raise InputError(f"{path}: is neither a file nor a folder; {GIVE}")
     return _file(path, progress)
