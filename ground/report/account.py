@@ -56,7 +56,7 @@ def sentences(folder, timeline, story):
     if not timeline.has_utc and timeline.spans:
         out.append("No reading has a time of day (the receiver gave no time), so times count from the first power-up.")
     if story.flew and story.height_source == "pressure":
-        out.append("Charts against height use pressure altitude: GPS altitude covers too little of the record.")
+        out.append("Charts against height use pressure altitude: GPS altitude covers too little of the flight.")
     return out
 
 

@@ -136,12 +136,17 @@ def _top(times, heights):
 
 
 def _choose_height(story, times, gps, pressure):
-    """GPS altitude for the charts against height, unless pressure altitude covers clearly more of the record."""
+    """GPS altitude for the charts against height, unless pressure altitude covers clearly more of the flight.
+
+    Only ascent and descent count: a box that lies for hours says its position more rarely.
+    """
     if not len(times):
         return
+    aloft = np.not_equal(leg_at(story, times), None).astype(bool)
+    counted = aloft if aloft.any() else np.full(len(times), True)
     shares = {
-        "GPS": float(np.mean(np.isfinite(at_times(times, *gps)))),
-        "pressure": float(np.mean(np.isfinite(pressure[1]))),
+        "GPS": float(np.mean(np.isfinite(at_times(times, *gps))[counted])),
+        "pressure": float(np.mean(np.isfinite(pressure[1])[counted])),
     }
     if max(shares.values()) > 0:
         story.height_source = "GPS" if shares["GPS"] >= shares["pressure"] - 0.05 else "pressure"

@@ -254,6 +254,22 @@ def test_slower_rhythm_of_two_probes_after_the_landing_is_no_pause(tmp_path):
     assert pauses["temperature"] == pytest.approx(14_000, abs=1500)  # the restart, and nothing after it
 
 
+@pytest.mark.parametrize(("keeps", "source"), [("landed thinned", "GPS"), ("ascent thinned", "pressure")])
+def test_a_box_that_lies_for_long_keeps_its_gps_heights_and_one_whose_receiver_failed_aloft_does_not(
+    keeps, source, tmp_path
+):
+    folder = make_folder(tmp_path / "f", **(FEW | {"stay_s": 5000}))
+    _, _, story = told(folder)
+    table = pd.read_parquet(folder / "tables" / "fix.parquet")
+    moment = utc_ms(table["utc"])
+    if keeps == "landed thinned":
+        thinned = moment > story.landing_ms  # 1 fix in 10 s, as the firmware has it after the landing
+    else:
+        thinned = (moment > story.launch_ms) & (moment < story.burst_ms)
+    table[~thinned | (np.arange(len(table)) % 10 == 0)].to_parquet(folder / "tables" / "fix.parquet")
+    assert told(folder)[2].height_source == source
+
+
 def test_every_flag_of_the_decoder_is_explained_on_the_page():
     undeclared = {name for name in NAMES.values() if name.startswith("flag_")}
     assert set(NAMES.values()) - undeclared <= set(MEANINGS)
