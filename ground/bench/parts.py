@@ -30,7 +30,7 @@ class Part:
     title: str
     chip: str
     bus: str
-    address: str
+    address: str  # of a thermometer on one wire: its code, in words
     state: str
     last: dict | None = None
     good: int = 0  # readings with nothing against them
@@ -61,7 +61,7 @@ def find_parts(evidence):
         address = (
             f"0x{getattr(settings, f'probe_{place}_address'):02X}"
             if kind == "tmp117"
-            else (getattr(settings, f"probe_{place}_rom") or "whichever is found")
+            else _code_words(getattr(settings, f"probe_{place}_rom"))
         )
         parts.append(
             _part(evidence, place, f"{place} thermometer", kind, bus, address, "temperature", {"probe": place},
@@ -72,6 +72,10 @@ def find_parts(evidence):
               "battery", 0, settings.health_period_ms)
     )  # fmt: skip
     return {part.key: part for part in parts}
+
+
+def _code_words(rom):
+    return f"code {rom}" if rom else "whichever is found"
 
 
 def _part(evidence, key, title, chip, bus, address, table, equal, source, unit, period_ms):

@@ -13,7 +13,7 @@ from ground.bench.points import add_points, check_quantities
 from ground.bench.preparation import is_simulated, prepare
 from ground.bench.record import check_folder, earlier_points, make_record, write_record
 from ground.bench.session import Session, board_facts
-from ground.bench.terminal import finding_lines, open_line, verdict_line, view
+from ground.bench.terminal import codes_line, finding_lines, open_line, verdict_line, view
 from ground.console import note, progress, say
 from ground.errors import InputError
 from ground.settings import Settings, load_settings
@@ -203,6 +203,9 @@ def _conclude(record, out):
         left_out = open_line(judgement, page)
         if left_out:
             say(left_out)
+        codes = codes_line(record.sensors, record.settings["values"]) if record.kind_of_run == "bench" else None
+        if codes:
+            say(codes)
         for calibration in calibrations_of(record.points):
             say(f"Calibration kept: {calibration.sentence()}.")
         say(f"Wrote {document} and {page}.")

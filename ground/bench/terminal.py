@@ -98,6 +98,22 @@ def open_line(judgement, page):
     return f"Not checked: {', '.join(one.name for one in left_out)}.{how}"
 
 
+def codes_line(sensors, settings):
+    """Thermometers' codes that the settings lack, as they are written there; None where they lack none.
+
+    Parameters
+    ----------
+    sensors : dict of str to str
+        As in bench.json.
+    settings : dict
+        The keys by which the checks went.
+    """
+    found = {f"probe_{place}_rom": sensors.get(place, "") for place in ("outside", "inside")}
+    lines = [f'{key} = "{name.split(":")[1]}"' for key, name in found.items()
+             if name.startswith("ds18b20:") and not settings[key]]  # fmt: skip
+    return f"Codes that the settings do not have yet: {' and '.join(lines)}." if lines else None
+
+
 def verdict_line(judgement):
     """GO or NO-GO with its counts, and what comes next: the last line, where the eye is."""
     if judgement.is_go:

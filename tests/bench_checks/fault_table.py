@@ -177,6 +177,11 @@ def _of_wires():
             ("silent", "outside thermometer on the same wires answers"),
         ),
         BenchFault(
+            "one probe alone, and no codes in the settings",
+            Run(settings={"probe_outside_rom": "", "probe_inside_rom": ""}, faults=(_chip("missing_chip", "inside"),)),
+            "inside thermometer answers", NO_GO, ("only one thermometer is on the wire", "one code at a time"),
+        ),
+        BenchFault(
             "probe unplugged in the run", Run(faults=(_chip("missing_chip", "outside", 100),)),
             "outside thermometer answers", NO_GO, ("stopped", "good readings", "loose plug"),
         ),

@@ -48,6 +48,14 @@ def test_crystal_is_within_its_limits_and_a_bad_one_is_not(healthy):
     assert _finding(_beside_a_computer(healthy, -6000.0), name).verdict == NO_GO
 
 
+def test_code_of_a_thermometer_is_told_whether_the_settings_have_it_or_not(healthy):
+    code = healthy.settings.probe_outside_rom
+    lacking = replace(healthy, settings=healthy.settings.model_copy(update={"probe_outside_rom": ""}))
+    for evidence, expected in ((healthy, f"code {code}"), (lacking, "whichever is found")):
+        found = _finding(evidence, "outside thermometer answers")
+        assert found.measured.endswith(f"readings, code {code}") and found.expected == f"DS18B20, {expected}"
+
+
 def test_restart_of_the_board_does_not_spoil_the_comparison(healthy):
     evidence = _beside_a_computer(healthy, 20.0)
     first = evidence.host[0][0]

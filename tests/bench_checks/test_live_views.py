@@ -13,7 +13,7 @@ from ground.bench.answers import Answers
 from ground.bench.finding import NOT_CHECKED
 from ground.bench.judge import judge
 from ground.bench.live import TREND_POINTS, live_rows, live_state
-from ground.bench.terminal import finding_lines, open_line, sparkline, verdict_line, view
+from ground.bench.terminal import codes_line, finding_lines, open_line, sparkline, verdict_line, view
 from tests.bench_checks.bench_runs import Run, run_bench
 
 
@@ -93,6 +93,16 @@ def test_what_was_not_checked_takes_one_line_what_can_be_done_first(evidence):
     doable = [bool(left_out[name].do) for name in names]
     assert doable == sorted(doable, reverse=True) and not doable[-1]
     assert open_line(replace(judgement, findings=()), "bench/bench.html") is None
+
+
+def test_codes_that_the_settings_lack_are_told_as_they_are_written_there():
+    sensors = {"outside": "ds18b20:28e900bbde61c522", "inside": "tmp117:0a0b0c", "pressure": "ms5611:6232d0d3"}
+    lacking = {"probe_outside_rom": "", "probe_inside_rom": ""}
+    assert 'yet: probe_outside_rom = "28e900bbde61c522".' in codes_line(sensors, lacking)
+    sensors["inside"] = "ds18b20:28f05e679d54439d"
+    assert 'probe_inside_rom = "28f05e679d54439d"' in codes_line(sensors, lacking)
+    assert codes_line(sensors, {"probe_outside_rom": "28aa", "probe_inside_rom": "28bb"}) is None
+    assert codes_line({}, lacking) is None
 
 
 def test_state_of_the_page_is_plain_json_without_holes(evidence):

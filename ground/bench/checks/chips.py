@@ -87,11 +87,9 @@ def _one_wire_silent(evidence, mine):
 
 
 def _one(evidence, part, neighbours, strangers):
-    expected = (
-        f"{part.chip.upper()} at {part.address}" if part.bus == I2C else f"{part.chip.upper()}, code {part.address}"
-    )
+    expected = f"{part.chip.upper()} at {part.address}" if part.bus == I2C else f"{part.chip.upper()}, {part.address}"
     if part.state == ANSWERS:
-        return _speaking(part, expected)
+        return _speaking(part, expected, _code(evidence, part))
     others = [other.title for other in neighbours if other is not part and other.state == ANSWERS]
     beside = f" The {others[0]} on the same wires answers, so the bus is in order." if others else ""
     if part.state == REFUSED and part.last and part.last["b"] == _CRC_FAULT:
@@ -122,6 +120,12 @@ def _one(evidence, part, neighbours, strangers):
             f"moves.{beside}",
             f"Wiggle its plug and wire and watch the live view. {_OFF_FIRST}Then press the plug home or solder the "
             "wire again, and add a strain relief: a landing pulls harder than a hand.",
+        )  # fmt: skip
+    if part.bus == ONE_WIRE and not getattr(evidence.settings, f"probe_{part.key}_rom"):
+        return Finding(
+            SUBJECT, _name(part), NO_GO, "not there", expected,
+            f"Only one thermometer is on the wire, and without codes in the settings it counts as outside.{beside}",
+            f"{_OFF_FIRST}Check the three wires of the other one. While you look up one code at a time, this is right.",
         )  # fmt: skip
     if part.bus == ONE_WIRE:
         return Finding(
@@ -165,7 +169,14 @@ def _refused_advice(part):
     )
 
 
-def _speaking(part, expected):
+def _code(evidence, part):
+    """`, code 28...` of a thermometer on one wire as the board found it, for whoever has to write it down."""
+    codes = zip(evidence.words("probe", "probe"), evidence.words("probe", "rom"), strict=True)
+    mine = [code for place, code in codes if place == part.key and code]
+    return f", code {mine[-1]}" if part.bus == ONE_WIRE and mine else ""
+
+
+def _speaking(part, expected, code):
     if part.frozen:
         return Finding(
             SUBJECT, _name(part), NO_GO, "says one and the same word over and over", expected,
@@ -187,5 +198,5 @@ def _speaking(part, expected):
             f"{_OFF_FIRST}Check the plugs of its supply and ground.",
         )  # fmt: skip
     return Finding(
-        SUBJECT, _name(part), OK, f"yes, {part.good} good readings", expected, "It answers and is what it claims."
+        SUBJECT, _name(part), OK, f"yes, {part.good} good readings{code}", expected, "It answers and is what it claims."
     )
