@@ -26,6 +26,7 @@ from ground.errors import InputError
         ("utc = 2026-02-30T04:20:00Z\n", "; a moment is written 2026-09-19T04:30:00Z"),
         ("contact = \u201cring me\u201d\n", '; text stands in plain quotes, "like this"'),
         ('sounding = "C:\\Users\\us\\air.csv"\n', "; in a path, write / in place of \\"),
+        ("address = 0x4G\n", ""),
         ("mass_kg =\n", "; a value is missing after the ="),
         ("mass_kg =   # later\n", "; a value is missing after the ="),
         ("a = 1\na = 2\n", "; it is there twice: keep one"),
