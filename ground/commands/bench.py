@@ -38,7 +38,9 @@ def bench(
     speed: Annotated[
         float, typer.Option(metavar="X", help="Of a simulated board: so many times as fast.", min=0.1, max=50.0)
     ] = 1.0,
-    station_pressure: Annotated[str | None, _typed("--station-pressure", "Pressure at your place. [hPa]")] = None,
+    station_pressure: Annotated[
+        str | None, _typed("--station-pressure", "Pressure at your place, not reduced to sea level. [hPa]")
+    ] = None,
     qnh: Annotated[str | None, _typed("--qnh", "Pressure that the nearest airfield gives as QNH. [hPa]")] = None,
     elevation: Annotated[str | None, _typed("--elevation", "Height of the table above sea level. [m]")] = None,
     thermometer: Annotated[str | None, _typed("--thermometer", "Another thermometer, beside the probes. [°C]")] = None,

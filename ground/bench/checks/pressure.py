@@ -79,8 +79,8 @@ def _level(evidence, part, hpa):
         return Finding(
             SUBJECT, "pressure level", NOT_CHECKED, measured, "a pressure typed in",
             "Nothing was typed in to compare it with.",
-            "Type --station-pressure from a weather station near you, or --qnh of the nearest airfield and --elevation "
-            "of your table.", **common,
+            "Type --qnh of the nearest airfield and --elevation of your table, or --station-pressure from a weather "
+            "station near you that does not reduce it to sea level.", **common,
         )  # fmt: skip
     value, own, said = reference
     allowed = float(np.hypot(accuracy, 2.0 * own))
