@@ -74,6 +74,9 @@ def misplaced(model, raw):
     likely = max(every, key=lambda kind: (known[kind], kind is not wanted and _fits(kind.model, raw), kind is wanted))
     if known[likely] == 0 and _is_slip(model, raw):
         return None
+    if known[likely] == 0 and all(_is_heading(model, content) for content in raw.values()):
+        headings = ", ".join(f"[{table}]" for table in raw)
+        return f"has the keys of {wanted.name} under {headings}; take such lines out"
     if known[likely] == 0:
         return f"holds none of the keys of {wanted.name}; {step}"
     if likely is wanted:
@@ -97,6 +100,11 @@ def known_keys(model, raw):
 def _is_slip(model, raw):
     """Whether a key is nearly one of the model's."""
     return any(difflib.get_close_matches(key, model.model_fields, n=1) for key in raw)
+
+
+def _is_heading(model, content):
+    """Whether a table holds nothing but keys that the model has at its top."""
+    return isinstance(content, dict) and bool(content) and content.keys() <= model.model_fields.keys()
 
 
 def _fits(model, raw):

@@ -187,6 +187,8 @@ def _find(name_or_path):
     if path.exists():
         return path
     near = difflib.get_close_matches(text, shipped_scenarios(), n=1)
+    if path.with_name(f"{path.name}.toml").is_file():
+        near = [f"{text}.toml"]
     hint = f"did you mean {near[0]}?" if near else f"shipped scenarios: {', '.join(shipped_scenarios())}"
     raise InputError(f"{text}: there is no such scenario, by name or as a file; {hint}")
 

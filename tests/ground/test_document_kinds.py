@@ -83,6 +83,13 @@ def test_a_file_of_no_kind_of_ours_is_said_to_have_none_of_the_keys(tmp_path, wa
     assert line.startswith(f"holds none of the keys of {NAMES[wanted]}; ") and BEGINNINGS[wanted] in line
 
 
+def test_keys_under_a_heading_that_is_not_wanted_are_told_of_the_heading(tmp_path):
+    line = refusal(tmp_path, "settings", '[recorder]\ncontact = "x"\nled_pin = 2\n')
+    assert line == "has the keys of the board's settings under [recorder]; take such lines out"
+    line = refusal(tmp_path, "settings", '[who]\ncontact = "x"\n[light]\nled_pin = 2\n')
+    assert "under [who], [light];" in line
+
+
 def test_an_empty_scenario_is_called_empty_and_not_full_of_missing_keys(tmp_path):
     line = refusal(tmp_path, "scenario", "# nothing yet\n")
     assert line.startswith("is empty; a scenario is wanted here; ") and BEGINNINGS["scenario"] in line

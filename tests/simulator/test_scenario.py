@@ -261,6 +261,13 @@ def test_a_folder_is_no_scenario(tmp_path):
         load_scenario(tmp_path)
 
 
+def test_a_name_without_the_ending_of_its_file_is_understood_as_that(tmp_path):
+    (tmp_path / "ours.toml").write_text(DEMO, encoding="utf-8")
+    with pytest.raises(InputError) as error:
+        load_scenario(tmp_path / "ours")
+    assert str(error.value).endswith(f"did you mean {tmp_path / 'ours'}.toml?")
+
+
 def test_a_file_with_little_in_it_tells_what_is_missing_first(tmp_path):
     assert refusal(tmp_path, 'name = "x"\n').startswith("launch is missing; it must be a table of keys")
 
