@@ -225,6 +225,7 @@ class Logbook:
         self.finished = finished
 
     def _open(self, now_ms):
+        spare.load(spare.LOG_TEXT)
         from firmware.core import log_arm
 
         self._put_aside()

@@ -151,6 +151,8 @@ class SecondCopy:
         self._part = part
         self._sectors = PART_SECTORS  # unless all goes well: then the next part is tried
         try:
+            if is_new_log:
+                spare.load(spare.LOG_TEXT)
             from firmware.core import copy_parts
 
             self._close()

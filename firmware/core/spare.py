@@ -8,17 +8,18 @@ constructors of what has been built go as well: they are as long as all the attr
 
 import sys
 
-# What it takes to look for a log or to arm one.
+# What it takes to look for a log or to arm one; each module behind those that it needs itself, see load().
 LOG_OPENING = (
-    "firmware.core.log_search",
-    "firmware.core.log_arm",
-    "firmware.core.copy_parts",
-    "shared_protocol.second_copy",
-    "shared_protocol.layout",
-    "shared_protocol.event_text",
-    "shared_protocol.frame",
     "shared_protocol.records",
+    "shared_protocol.frame",
+    "shared_protocol.event_text",
+    "shared_protocol.layout",
+    "shared_protocol.second_copy",
+    "firmware.core.copy_parts",
+    "firmware.core.log_arm",
+    "firmware.core.log_search",
 )
+LOG_TEXT = LOG_OPENING[:4]
 
 # What it takes to get the loop running.
 STARTING = (
@@ -31,6 +32,16 @@ STARTING = (
     "firmware.core.copy_search",
     "firmware.status",  # nothing but numbers, and everybody has taken theirs
 )
+
+
+def load(names) -> None:
+    """Import modules one after the other.
+
+    An import within an import takes 600 bytes of stack, and in flight it comes on top of a dozen calls; the rp2 port
+    has 8 kB in all, interrupts included (ports/rp2/CMakeLists.txt, PICO_STACK_SIZE). Loaded in order none is nested.
+    """
+    for name in names:
+        __import__(name)
 
 
 def forget(names) -> None:
