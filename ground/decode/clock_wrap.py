@@ -7,6 +7,8 @@ behind the wrap. A boot with more than 49.7 days in one log has no such stretch 
 
 import numpy as np
 
+from ground.decode.by_value import rows_by_value
+
 WRAP_MS = 1 << 32
 _SPAN_MAX = WRAP_MS // 2  # of a boot that is not looked at: so long nothing is left running on purpose
 _EMPTY_MIN_MS = 86_400_000
@@ -14,26 +16,27 @@ _EMPTY_MIN_MS = 86_400_000
 
 def find(records):
     """By key number, the time below which a boot's clock had begun again; mends the times in `records.boots`."""
-    found = {}
-    for boot in records.boots:
-        if boot.last_ms - boot.first_ms <= _SPAN_MAX:
-            continue
-        t_ms = _times(records, boot.key)
-        empty = np.diff(t_ms)
+    found, long = {}, {boot.key: boot for boot in records.boots if boot.last_ms - boot.first_ms > _SPAN_MAX}
+    for key, t_ms in _times(records, long).items():
+        boot, empty = long[key], np.diff(t_ms)
         at = int(empty.argmax())
         if empty[at] < _EMPTY_MIN_MS or empty[at] <= int(t_ms[0]) + WRAP_MS - int(t_ms[-1]):
             continue
-        found[boot.key] = int(t_ms[at + 1])
+        found[key] = int(t_ms[at + 1])
         boot.first_ms, boot.last_ms = int(t_ms[at + 1]), int(t_ms[at]) + WRAP_MS
         if boot.longest_gap_at_ms <= int(t_ms[at]):
             boot.longest_gap_at_ms += WRAP_MS
     return found
 
 
-def _times(records, key):
-    """Times of all frames of a boot, rising; int64."""
-    own = [rows["_t_ms"][keys == key] for rows, keys in zip(records.rows, records.row_keys, strict=True)]
-    return np.unique(np.concatenate(own)).astype(np.int64)
+def _times(records, wanted):
+    """By key number, times of all frames of a boot, rising; int64."""
+    parts = {key: [] for key in wanted}
+    for rows, keys in zip(records.rows, records.row_keys, strict=True) if wanted else ():
+        for key, own in rows_by_value(keys):
+            if key in parts:
+                parts[key].append(rows["_t_ms"][own])
+    return {key: np.unique(np.concatenate(own)).astype(np.int64) for key, own in parts.items()}
 
 
 def counted_on(begins, keys, t_ms):
@@ -46,6 +49,9 @@ def counted_on(begins, keys, t_ms):
     keys, t_ms : numpy.ndarray, shape (n,)
         Key number of each, and its time as it was written. [ms]
     """
-    for key, begin_ms in begins.items():
-        t_ms = np.where((keys == key) & (t_ms < begin_ms), t_ms.astype(np.int64) + WRAP_MS, t_ms)
-    return t_ms
+    if not begins or len(keys) == 0:
+        return t_ms
+    below = np.zeros(max(*begins, int(keys.max())) + 1, dtype=np.int64)
+    below[list(begins)] = list(begins.values())
+    t_ms = t_ms.astype(np.int64)
+    return np.where(t_ms < below[keys], t_ms + WRAP_MS, t_ms)

@@ -95,6 +95,21 @@ def _changed_logs():
     return [bare, log.replace(b"\n", b"\r\n"), log.decode("latin-1").encode("utf-16"), base64.encodebytes(log), swapped]
 
 
+def _dumps():
+    """The same as UF2 and as text, short: each line is a chance of its own."""
+    from tests.ground.hurt_flash import uf2
+
+    flash = _log()[-4096:]
+    lines = (f"{at:08x}: {flash[at : at + 16].hex(' ', 2)}\n" for at in range(0, len(flash), 16))
+    of_intel = (_intel_line(at, flash[at : at + 16]) for at in range(0, len(flash), 16))
+    return [uf2(flash), "".join(lines).encode(), b"".join(of_intel)]
+
+
+def _intel_line(at, piece):
+    line = bytes([len(piece)]) + at.to_bytes(2, "big") + b"\0" + piece
+    return b":" + (line + bytes([-sum(line) & 0xFF])).hex().encode() + b"\n"
+
+
 def decode_file(data, folder):
     """From whatever file to a flight folder."""
     from ground.decode import decode
@@ -340,6 +355,7 @@ _GROUND = Path(__file__).parents[2] / "ground"
 TARGETS = {
     "log": Target(lambda: [_log(), _capture()], decode_file),
     "log changed on its way": Target(_changed_logs, decode_file),
+    "dump with addresses": Target(_dumps, decode_file),
     "card image": Target(lambda: [_fat(), _partitioned(), _exfat(), _littlefs()], decode_file),
     "file names": Target(lambda: [_fat(), _partitioned(), _exfat()], file_names),
     "flash dump": Target(lambda: [_littlefs()], flash_dump),

@@ -84,7 +84,7 @@ def test_places_far_apart_stay_where_they_were_in_a_page_and_take_no_room():
 
 def test_few_lines_that_stand_for_very_many_bytes_are_bounded():
     text = b"".join(b"%08x  aa bb\n*\n" % (n << 26) for n in range(30))
-    assert len(laid_out(array(text)).raw) <= 128 << 20
+    assert len(laid_out(array(text)).raw) <= 32 << 20
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ to it even where its flash has lost the count (firmware/core/boots.py). Should t
 numbers all the same, the places of their sectors decide, for a log is written from its beginning to its end.
 """
 
-from itertools import pairwise
+from itertools import groupby, pairwise
 
 import numpy as np
 
@@ -28,14 +28,15 @@ def in_order(boots, fitted, sectors_of):
         if line is not None:
             begins.setdefault(boot.log_id, _begin(boot, line))
     boots = sorted(boots, key=lambda boot: (begins.get(boot.log_id, 0.0), boot.log_id, boot.boot))
-    for log_id in dict.fromkeys(boot.log_id for boot in boots):
-        own = [boot for boot in boots if boot.log_id == log_id]
+    result = []
+    for log_id, group in groupby(boots, key=lambda boot: boot.log_id):
+        own = list(group)
         times = [_begin(boot, fitted[boot.key]) for boot in own if fitted.get(boot.key)]
         if any(after < before for before, after in pairwise(times)):
             places = _places(own, *sectors_of(log_id)[:2])
-            first = boots.index(own[0])
-            boots[first : first + len(own)] = sorted(own, key=lambda boot: places[boot.key])
-    return boots
+            own.sort(key=lambda boot: places[boot.key])
+        result += own
+    return result
 
 
 def _begin(boot, line):
@@ -44,9 +45,9 @@ def _begin(boot, line):
 
 def _places(boots, sectors, keys):
     """Number of each boot's first sector, by key number; a boot without one stands where the one before it does."""
+    keys, first = np.unique(keys, return_index=True)  # sectors rise
+    first_of = dict(zip(keys.tolist(), sectors[first].tolist(), strict=True))
     places, before = {}, -1
     for boot in boots:
-        own = sectors[keys == boot.key]
-        before = int(np.min(own)) if len(own) else before
-        places[boot.key] = before
+        places[boot.key] = before = first_of.get(boot.key, before)
     return places

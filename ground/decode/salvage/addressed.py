@@ -22,8 +22,8 @@ _TEXT_LINE = re.compile(rb"^[ \t]*(?:0x)?([0-9A-Fa-f]{4,16})(:?)([ \t][^\r\n]*)?
 _GROUP = re.compile(rb"(?:[0-9A-Fa-f]{2}){1,8}")
 _ERASED = b"\xff"
 _PAGE = 4096
-_GAP_MAX = 16 << 20  # bytes; a larger one is another chip's place
-_SIZE_MAX = 128 << 20
+_GAP_MAX = 8 << 20  # bytes; a larger one is another chip's place
+_SIZE_MAX = 32 << 20  # bytes: as much as a file of 64 MiB can say in digits or in UF2
 _LINES_TOLD = 1000  # that tell what addresses are counted in
 
 
