@@ -251,6 +251,15 @@ print("refused")
 """
 
 
+def test_the_virtual_bus_gives_up_a_transfer_that_is_longer_than_its_time_out(bench):
+    """As an RP2040 does; so a time-out that is too short for a slow bus shows in any simulated flight."""
+    slow = I2C(0, sda=Pin(4), scl=Pin(5), freq=10_000, timeout=TIMEOUT_US)
+    slow.readfrom_mem_into(0x40, 1, bytearray(2))  # 4.5 ms
+    with pytest.raises(OSError) as error:
+        slow.readfrom_mem_into(0x40, 1, bytearray(3))
+    assert error.value.args[0] == 110
+
+
 def test_a_missing_chip_is_no_stuck_bus(bench):
     bench.wires.detach(0x40)
     assert not bench.read()[0]

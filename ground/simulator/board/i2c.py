@@ -148,5 +148,9 @@ class I2C:
         if chip is None:
             self._advance(self._byte_ns // 1000 + _CALL_US)
             raise OSError(_EIO)
-        self._advance(byte_count * self._byte_ns // 1000 + _CALL_US)
+        transfer_us = byte_count * self._byte_ns // 1000
+        if transfer_us > self._timeout_us:  # which counts from the transfer's beginning, as on the RP2040
+            self._advance(self._timeout_us)
+            raise OSError(_ETIMEDOUT)
+        self._advance(transfer_us + _CALL_US)
         return chip
