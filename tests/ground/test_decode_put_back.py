@@ -120,7 +120,7 @@ def mailed(raw):
 @pytest.mark.parametrize(("change", "said"), [
     (lambda raw: raw.hex().encode(), "each byte was written as two hexadecimal digits"),
     (lambda raw: raw.hex(" ", 16).upper().encode(), "each byte was written as two hexadecimal digits"),
-    (address_and_text, "they were written as lines of hexadecimal digits with addresses"),
+    (address_and_text, "the bytes were written as lines of hexadecimal digits with addresses"),
     (base64.encodebytes, "the bytes were written as text (base64)"),
     (base64.b64encode, "the bytes were written as text (base64)"),
     (mailed, "the bytes were written as text (base64)"),

@@ -43,10 +43,10 @@ def laid_out(data):
     """
     head = data[:_HEAD].tobytes()
     for is_one, pieces, change in (
-        (head.startswith(_UF2_BEGIN), _of_uf2, "they lay in the blocks of a UF2 file"),
-        (_HEX_LINE.match(head), _of_intel_hex, "they were written as Intel HEX"),
-        (_S_LINE.match(head), _of_s_records, "they were written as S-records"),
-        (_is_text(head), _of_text, "they were written as lines of hexadecimal digits with addresses"),
+        (head.startswith(_UF2_BEGIN), _of_uf2, "the bytes lay in the blocks of a UF2 file"),
+        (_HEX_LINE.match(head), _of_intel_hex, "the bytes were written as Intel HEX"),
+        (_S_LINE.match(head), _of_s_records, "the bytes were written as S-records"),
+        (_is_text(head), _of_text, "the bytes were written as lines of hexadecimal digits with addresses"),
     ):
         if is_one:
             raw = _in_place(pieces(data.tobytes()))
