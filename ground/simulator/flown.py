@@ -30,7 +30,11 @@ def lines_of_flight(scenario, facts):
     )
     towards = COMPASS[int((bearing + 22.5) // 45) % 8]
     neck_kg = balloon.free_lift_kg + scenario.payload.mass_kg
-    wind = "in an invented wind, so no prediction" if facts["invented_wind"] else f"in the wind of {facts['air']}"
+    wind = {
+        "invented": "in an invented wind, so no prediction",
+        "measured": f"in the wind of {facts['air']}; another hour or place has another, so no prediction",
+        "calm": f"in calm air, for {facts['air']} has no wind, so no prediction",
+    }[facts["wind"]]
     rows = {
         "Gas": f"{facts['gas_volume_m3']:.2f} m3 of pure {balloon.gas} at the launch place ({facts['gas_kg']:.2f} kg), "
         f"a ball of {facts['launch_diameter_m']:.2f} m whose neck holds {neck_kg:.2f} kg",

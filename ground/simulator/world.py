@@ -221,6 +221,13 @@ def _assumed_air(air, altitude_m):
     return lines
 
 
+def _kind_of_wind(air):
+    """ "invented", "measured", or "calm" for a sounding without any."""
+    if air.measured_m is None:
+        return "invented"
+    return "measured" if np.any(air.wind_east_mps) or np.any(air.wind_north_mps) else "calm"
+
+
 def _facts(scenario, air, columns, rows, seed):
     released, burst, landed = rows
     lift, balloon, parachute = lift_of(scenario.balloon, scenario.payload), scenario.balloon, scenario.parachute
@@ -233,7 +240,7 @@ def _facts(scenario, air, columns, rows, seed):
     return {
         "seed": seed,
         "air": air.source,
-        "invented_wind": not measured,
+        "wind": _kind_of_wind(air),
         "notes": list(air.notes) + _assumed_air(air, columns["altitude_m"]) + doubtful,
         "rise_mps": rise_mps,
         "landing_mps": landing_mps,

@@ -103,6 +103,20 @@ def test_the_lines_of_a_flight_hold_its_numbers_with_units_and_what_they_are_wor
     assert "never permission" in text and "hydrogen" in text
 
 
+def test_a_measured_wind_is_no_prediction_either_and_a_sounding_without_one_is_not_called_windy(tmp_path):
+    path = tmp_path / "air.csv"
+    head = "pressure_hpa,height_m,temperature_c,dewpoint_c,wind_from_deg,wind_speed_ms"
+    rows = ("1000,110,15,,{0}", "850,1490,6,,{0}", "700,3042,-3,,{0}", "500,5600,-19,,{0}")
+    for wind, said in (
+        ("270,12", "in the wind of air.csv; another hour"),
+        (",", "in calm air, for air.csv has no wind"),
+    ):
+        path.write_text("\n".join([head, *(row.format(wind) for row in rows)]), encoding="utf-8")
+        facts = build_world(calm(), sounding_path=path).facts
+        text = " ".join(" ".join(lines_of_flight(calm(), facts)).split())
+        assert said in text and "so no prediction" in text
+
+
 def test_gas_lifts_what_handbooks_say_it_lifts():
     """At 0 C and 1013.25 hPa a cubic metre of helium lifts 1.114 kg, one of hydrogen 1.203 kg.
 
