@@ -6,6 +6,7 @@ import struct
 import zlib
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from ground.report import build
@@ -127,8 +128,6 @@ def test_flagged_reading_is_a_cross_and_not_part_of_the_line(flight):
 
 
 def test_receiver_stuck_at_its_limit_draws_crosses_and_no_level_line(tmp_path):
-    import pandas as pd
-
     folder = make_folder(tmp_path / "f", **FEW)
     fix = pd.read_parquet(folder / "tables" / "fix.parquet")
     stuck = fix["altitude_m"] > 5000
@@ -143,8 +142,6 @@ def test_receiver_stuck_at_its_limit_draws_crosses_and_no_level_line(tmp_path):
 
 
 def test_readings_outside_the_rated_range_are_drawn_with_rings(tmp_path):
-    import pandas as pd
-
     folder = make_folder(tmp_path / "f", **FEW)
     table = pd.read_parquet(folder / "tables" / "temperature.parquet")
     table.loc[table["temperature_c"] < -20, "flags"] = "out_of_range"
@@ -156,8 +153,6 @@ def test_readings_outside_the_rated_range_are_drawn_with_rings(tmp_path):
 
 
 def test_rings_on_a_long_stretch_leave_the_line_to_be_seen(tmp_path):
-    import pandas as pd
-
     folder = make_folder(tmp_path / "f", **FEW)
     table = pd.read_parquet(folder / "tables" / "temperature.parquet")
     table.loc[(table["probe"] == "outside") & (table["flags"] == ""), "flags"] = "out_of_range"
@@ -169,9 +164,19 @@ def test_rings_on_a_long_stretch_leave_the_line_to_be_seen(tmp_path):
     assert ringed[0] == 0 and ringed[-1] == len(drawn) - 1  # a stretch shows where it begins and ends
 
 
-def test_caption_counts_all_readings_left_out_and_not_the_drawn_ones_alone(tmp_path):
-    import pandas as pd
+def test_many_short_flagged_stretches_do_not_make_a_clump_of_rings(tmp_path):
+    folder = make_folder(tmp_path / "f", **FEW)
+    table = pd.read_parquet(folder / "tables" / "temperature.parquet")
+    outside = (table["probe"] == "outside") & (table["flags"] == "")
+    table.loc[outside & (table["t_ms"] % 10_000 < 3000), "flags"] = "out_of_range"
+    table.to_parquet(folder / "tables" / "temperature.parquet")
+    rows = [row for row in figures_of(folder)["temperature_time"].rows["temperature"] if row["s"] == "outside"]
+    ringed = [k for k, row in enumerate(rows) if row["flagged"]]
+    assert 20 < len(ringed) <= 62
+    assert min(b - a for a, b in itertools.pairwise(ringed[:-1])) >= len(rows) // 60
 
+
+def test_caption_counts_all_readings_left_out_and_not_the_drawn_ones_alone(tmp_path):
     folder = make_folder(tmp_path / "f", **FEW)
     table = pd.read_parquet(folder / "tables" / "pressure.parquet")
     table.loc[10:1209, "flags"] = "bus_error"

@@ -72,6 +72,13 @@ def test_report_prints_on_few_sheets_and_comes_back_to_the_screen(opened, paper)
     page.close()
 
 
+def test_no_name_in_a_legend_is_cut_short_on_a_phone(opened):
+    page = opened(390)
+    words = page.locator(".chart .role-legend-label text").all_text_contents()
+    page.close()
+    assert "standard atmosphere" in words and not any("…" in word for word in words)
+
+
 def test_charts_on_paper_have_one_width_whatever_the_window_was(opened):
     widths = []
     for window in (390, 1200):

@@ -8,14 +8,15 @@ import numpy as np
 
 from ground.report import flags
 
-RINGS_MAX = 30  # on one line, and one more at the end of each flagged stretch
+RINGS_MAX = 30  # on one long stretch; twice as many where there are many short ones
 CROSSES_MAX = 400  # of one line
 
 
 def rings(frame, slice_ms, quantity):
     """Which slices of a line carry a ring; shape (n,), bool.
 
-    Each flagged stretch has one at its beginning and its end; those between are evenly spread.
+    Each flagged stretch has one at its beginning and its end, those between are evenly spread; of many short stretches
+    close to each other not every one has its own.
 
     Parameters
     ----------
@@ -34,7 +35,17 @@ def rings(frame, slice_ms, quantity):
     ends = has & ~np.concatenate([has[1:], [False]])
     apart = max(1, -(-len(frame) // RINGS_MAX))
     place = np.arange(len(frame)) - np.maximum.accumulate(np.where(begins, np.arange(len(frame)), 0))
-    return has & (ends | (place % apart == 0))
+    chosen = np.flatnonzero(has & (ends | (place % apart == 0)))
+    return np.isin(np.arange(len(frame)), _apart(chosen, apart // 2))
+
+
+def _apart(places, least):
+    """Rising places without those closer than `least` to the one before; the first and the last one stay."""
+    kept: list[int] = []
+    for place in places.tolist():
+        if not kept or place - kept[-1] >= least or place == places[-1]:
+            kept.append(place)
+    return kept
 
 
 def crosses(view, quantities, low, high):

@@ -4,7 +4,7 @@
   const specs = JSON.parse(document.getElementById("specs").textContent);
   const { left: LEFT, config: COAT } = JSON.parse(document.getElementById("measures").textContent);
   const RIGHT = 22, BETWEEN = 22, NARROW = 620;
-  const PAPER = { width: 690, lower: 0.64, tallest: 230 };  // the text of a sheet in CSS pixels: two charts fit
+  const PAPER = { width: 690, lower: 0.6, tallest: 215 };  // the text of a sheet in CSS pixels: two charts fit
   const boxes = [...document.querySelectorAll("[data-chart]")];
   const drawn = new Map();
 
@@ -25,10 +25,17 @@
     return copy;
   }
 
+  // Letters of the longest name in a chart's legend.
+  function longest(part) {
+    const names = part.encoding?.color?.scale?.domain ?? [];
+    return Math.max(0, ...names.map((name) => String(name).length), ...[...(part.layer ?? []), ...(part.concat ?? [])].map(longest));
+  }
+
   // On a phone the entries of a legend stand below each other where they do not fit side by side.
-  function coat(width) {
+  function coat(width, spec) {
     if (width >= NARROW) return COAT;
-    const legend = { ...COAT.legend, columns: 2, columnPadding: 10, labelLimit: 120, layout: { bottom: { direction: "vertical", anchor: "start" } } };
+    const columns = longest(spec) > 15 ? 1 : 2;
+    const legend = { ...COAT.legend, columns, columnPadding: 10, labelLimit: columns === 1 ? 240 : 120, layout: { bottom: { direction: "vertical", anchor: "start" } } };
     return { ...COAT, legend };
   }
 
@@ -38,7 +45,7 @@
     drawn.get(name)?.result?.finalize();
     drawn.set(name, { width });
     const result = await window.vegaEmbed(box, fit(specs[name], width, paper), {
-      config: coat(width), actions: false, renderer: "svg", ast: true, tooltip: { theme: "custom" },
+      config: coat(width, specs[name]), actions: false, renderer: "svg", ast: true, tooltip: { theme: "custom" },
     });
     drawn.set(name, { width, result });
     const button = document.querySelector(`[data-zoom="${name}"]`);
