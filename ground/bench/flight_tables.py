@@ -36,28 +36,36 @@ def tables_of(source, progress=None):
     return _read(source) if _is_flight_folder(source) else _decoded(source, progress)
 
 
-def other_logs(source, account, progress=None):
+def other_logs(source, account):
     """Tables of the logs on a card that `tables_of` left out; yields (name, dict of str to Table).
 
     The largest few, which are what somebody might miss, and not those of a minute on the table. A flight folder
-    has none.
+    has none. The card is read once more, whatever their number.
     """
     left_out = [log for log in account.get("logs", ()) if not log["in_tables"] and log["frames"] >= _FRAMES_MIN]
-    if _is_flight_folder(Path(source)):
+    if not left_out or _is_flight_folder(Path(source)):
         return
+    from ground.decode.convert import convert
+    from ground.decode.frames.records import read
+    from ground.decode.together import open_sources
+
+    opened, _, _ = open_sources([Path(source)])
+    whole = None if opened.by_log else read(opened.buffers, opened.pairs)
     for log in sorted(left_out, key=lambda log: -log["frames"])[:_OTHERS_MAX]:
-        yield log["file"] or f"log {log['log_id']}", _decoded(Path(source), progress, str(log["log_id"]))[0]
+        records = whole or read(opened.by_log[log["log_id"]](), opened.pairs)
+        decoded = convert(records, opened.files, str(log["log_id"]))
+        yield log["file"] or f"log {log['log_id']}", {table.name: table for table in decoded.tables}
 
 
 def _is_flight_folder(source):
     return (source / "tables").is_dir() and (source / "integrity.json").is_file()
 
 
-def _decoded(source, progress, log=None):
+def _decoded(source, progress):
     from ground.decode import decode
 
     with tempfile.TemporaryDirectory(prefix="thistledown-") as scratch:
-        return _read(decode(source, Path(scratch) / "flight", log=log, progress=progress).folder)
+        return _read(decode(source, Path(scratch) / "flight", progress=progress).folder)
 
 
 def _read(folder):

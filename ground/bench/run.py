@@ -99,7 +99,7 @@ def run_cold(source, settings_file, plan_file, out):
     check_folder(out)
     with progress("Reading the log") as shown:
         tables, account = tables_of(source, shown)
-        flown = [name for name, others in other_logs(source, account, shown) if is_flight(Evidence(others))]
+        flown = [name for name, others in other_logs(source, account) if is_flight(Evidence(others))]
     evidence = Evidence(
         tables,
         load_settings(settings_file) if settings_file else Settings(),
