@@ -11,11 +11,12 @@ from ground.atmosphere import G0_MPS2
 LANDING_MPS_GENTLE = 7.0  # common practice: about 5 m/s
 RISE_MPS_SLOW = 3.0  # common practice: 4 to 6 m/s
 FILM_G_M2 = (3.0, 16.0)  # latex at burst: 5 to 6 for 0.6 to 3 kg, 12 for 0.03 kg (makers' tables, from memory)
+SPEED_UP_MAX = 1.4  # measured ascents change by some tens of per cent (see balloon.py)
 TROPICS_DEG = 30.0
 POLAR_DEG = 60.0
 
 
-def doubts(scenario, columns, rise_mps, landing_mps, measured):
+def doubts(scenario, columns, rise_mps, launch_m, landing_mps, measured):
     """Lines about one flight.
 
     Parameters
@@ -25,6 +26,8 @@ def doubts(scenario, columns, rise_mps, landing_mps, measured):
         Of the world; `battery_v` is looked at.
     rise_mps, landing_mps : float
         Steady speeds without gusts, right after the release and right before the landing. [m/s]
+    launch_m : float
+        Diameter of the balloon at the release. [m]
     measured : bool
         Whether the air is a sounding's.
 
@@ -35,6 +38,7 @@ def doubts(scenario, columns, rise_mps, landing_mps, measured):
     return [
         *([] if measured else _of_the_air(scenario.launch.latitude_deg)),
         *_of_the_balloon(scenario, rise_mps),
+        *_of_the_drag(scenario.balloon, launch_m),
         *_of_the_landing(landing_mps),
         *_of_the_battery(scenario.battery, float(columns["battery_v"].min())),
     ]
@@ -84,6 +88,20 @@ def _of_the_balloon(scenario, rise_mps):
             "roads for long; 4 to 6 m/s are common practice, with more balloon.free_lift_kg"
         )
     return lines
+
+
+def _of_the_drag(balloon, launch_m):
+    """With one coefficient the steady speed grows as the root of the diameter.
+
+    For v^2 goes with 1 / (density diameter^2), and the diameter's cube with 1 / density.
+    """
+    faster = math.sqrt(balloon.burst_diameter_m / launch_m)
+    if balloon.drag_law != "constant" or faster < SPEED_UP_MAX:
+        return []
+    return [
+        f'with balloon.drag_law = "constant" it rises {faster:.1f} times as fast before the burst as after the release, '
+        'which real balloons hardly do: "reynolds" is nearer to their time and drift'
+    ]
 
 
 def _of_the_landing(landing_mps):

@@ -236,7 +236,7 @@ def _facts(scenario, air, columns, rows, seed):
     rise_mps = ascent_speed_mps(balloon.free_lift_kg, density, balloon.drag_coefficient, diameter)
     landing_mps = descent_speed_mps(descent_mass_kg(scenario), dense, parachute.drag_coefficient, parachute.diameter_m)
     measured = air.measured_m is not None
-    doubtful = doubts(scenario, columns, rise_mps, landing_mps, measured)
+    doubtful = doubts(scenario, columns, rise_mps, diameter, landing_mps, measured)
     return {
         "seed": seed,
         "air": air.source,

@@ -21,10 +21,10 @@ def calm(**changes):
     return scenario
 
 
-def said(scenario, rise_mps=5.0, landing_mps=5.0, measured=False, lowest_v=4.5):
+def said(scenario, rise_mps=5.0, launch_m=1.5, landing_mps=5.0, measured=False, lowest_v=4.5):
     import numpy as np
 
-    return doubts(scenario, {"battery_v": np.array([5.0, lowest_v, 4.9])}, rise_mps, landing_mps, measured)
+    return doubts(scenario, {"battery_v": np.array([5.0, lowest_v, 4.9])}, rise_mps, launch_m, landing_mps, measured)
 
 
 def test_a_good_flight_is_not_doubted():
@@ -53,6 +53,15 @@ def test_a_landing_that_is_gentle_in_dense_air_is_told_where_the_ground_is_high(
 def test_a_balloon_that_hardly_rises_is_a_danger_to_wires_and_roads():
     (line,) = build_world(calm(balloon__free_lift_kg=0.05)).facts["notes"]
     assert line.startswith("DANGER: it rises with only 1.") and "wires" in line and "balloon.free_lift_kg" in line
+
+
+def test_one_drag_coefficient_all_the_way_up_is_said_to_be_too_fast_by_as_much_as_it_is():
+    world = build_world(calm(balloon__drag_law="constant", atmosphere__vertical_gust_mps=0.0))
+    (line,) = world.facts["notes"]
+    climb, row = world.columns["climb_mps"], round(world.facts["released_s"] / 0.2)
+    flown = climb[round(world.facts["burst_s"] / 0.2) - 5] / climb[row + 60 * 5]
+    assert f"it rises {flown:.1f} times as fast" in line and '"reynolds"' in line
+    assert said(calm(balloon__drag_law="constant", balloon__burst_diameter_m=2.9)) == []
 
 
 def test_a_burst_diameter_that_no_latex_reaches_is_doubted():
