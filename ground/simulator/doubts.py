@@ -99,8 +99,8 @@ def _of_the_drag(balloon, launch_m):
     if balloon.drag_law != "constant" or faster < SPEED_UP_MAX:
         return []
     return [
-        f'with balloon.drag_law = "constant" it rises {faster:.1f} times as fast before the burst as after the release, '
-        'which real balloons hardly do: "reynolds" is nearer to their time and drift'
+        f'with balloon.drag_law = "constant" it rises {faster:.1f} times as fast before the burst as after the '
+        'release, which real balloons hardly do: "reynolds" is nearer to their time and drift'
     ]
 
 
