@@ -23,7 +23,7 @@ class _Entry(NamedTuple):
     active: int
     kind: int
     first: int
-    count: int
+    length: int
 
 
 def beginnings(image):
@@ -99,10 +99,10 @@ def _guid_header(image, sector):
 def end_of_card(image):
     """Bytes up to the end of the last partition, or of the card where a GUID table tells it; 0 if nothing sure does."""
     entries = _entries(image, 0)
-    if any(entry.active not in (0, 0x80) or (entry.kind and not (entry.first and entry.count)) for entry in entries):
+    if any(entry.active not in (0, 0x80) or (entry.kind and not (entry.first and entry.length)) for entry in entries):
         return 0  # no partition table, but something that ends like one
     ends = [
-        _end_by_guid_table(image) if entry.kind == _PROTECTIVE else (entry.first + entry.count) * _SECTOR
+        _end_by_guid_table(image) if entry.kind == _PROTECTIVE else (entry.first + entry.length) * _SECTOR
         for entry in entries
         if entry.kind
     ]
