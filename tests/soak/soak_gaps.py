@@ -36,13 +36,14 @@ class Stream:
     period_ms: int
     parts: tuple  # of faults: chips that share its bus, for a bus can be held by any of them
     sources: tuple  # of events
+    written_after: int = 0  # periods from the time that a reading carries to its record
 
 
 STREAMS = (
     Stream("pressure", "pressure", (), 100, ("pressure", "panel"), (events.BAROMETER, events.BUS)),
     Stream("panel", "power", (), 200, ("panel", "pressure"), (events.POWER_METER, events.BUS)),
-    Stream("outside", "temperature", ("probe", 0), 1000, ("outside", "inside"), (events.THERMOMETER, events.BUS)),
-    Stream("inside", "temperature", ("probe", 1), 1000, ("inside", "outside"), (events.THERMOMETER, events.BUS)),
+    Stream("outside", "temperature", ("probe", 0), 1000, ("outside", "inside"), (events.THERMOMETER, events.BUS), 1),
+    Stream("inside", "temperature", ("probe", 1), 1000, ("inside", "outside"), (events.THERMOMETER, events.BUS), 1),
     Stream("battery", "health", (), 5000, ("battery",), (events.BATTERY,)),
     Stream("gnss", "fix", (), 1000, ("gnss",), (events.GNSS,)),
 )
@@ -192,7 +193,10 @@ def _told(stream, begin, end, said):
 
 
 def _reason(stream, begin, end, period_s, spans, cuts, told):
-    """What explains a gap; `begin` is the last reading before it, and a period later the first one is missing."""
+    """What explains a gap; `begin` is the last reading before it, and a period later the first one is missing.
+
+    A thermometer's is when its conversion began; it is read a period later, and a fault may befall it then.
+    """
     if begin == 0.0 and end <= _POWER_UP_S:
         return "power-up"
     for at in cuts:
@@ -200,7 +204,8 @@ def _reason(stream, begin, end, period_s, spans, cuts, told):
             return "restart"
     for first, last, chip, kind in spans:
         before_s = _RING_S if chip is None else _NEAR_S
-        if _befalls(stream, chip, kind) and first - before_s <= begin + period_s and end <= last:
+        missing_s = begin + period_s * (1 + stream.written_after)
+        if _befalls(stream, chip, kind) and first - before_s <= missing_s and end <= last:
             return kind
     return f"event {told}" if told else ""
 
