@@ -16,7 +16,17 @@ from ground.decode.course.boot_order import in_order
 from ground.decode.course.outcome import results_of
 from ground.decode.frames.wire import KIND_OF_NAME
 from ground.decode.linked import follow_links, links
-from ground.decode.readings import barometers, fix_doubts, fixes, flags, happenings, power_meters, sensors, thermometers
+from ground.decode.readings import (
+    barometers,
+    fix_doubts,
+    fixes,
+    flags,
+    freeze_doubts,
+    happenings,
+    power_meters,
+    sensors,
+    thermometers,
+)
 from ground.decode.readings.stamping import Stamper
 from ground.decode.table import Table
 
@@ -118,6 +128,7 @@ def convert(everything, files=(), wanted=None, others=(), calibrations=(), parts
     by_name = {table.name: table for table in tables}
     calibrated, more = calibrated_tables.apply(by_name, calibrations)
     notes += more
+    freeze_doubts.flag_back(by_name, bits)
     bits["fix"] |= fix_doubts.doubts(by_name["fix"], bits["fix"], by_name["pressure"], bits["pressure"])
     by_name["fix"].columns["flags"] = flags.words_of(bits["fix"])
     if finished:

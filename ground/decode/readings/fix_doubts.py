@@ -7,9 +7,8 @@ the eleven rows around it. The board's flags stay as they are.
 
 import numpy as np
 
-from ground.atmosphere import altitude_from_geopotential, pressure_altitude_m
 from ground.decode.by_value import rows_by_value
-from ground.decode.readings import flags as flag_bits
+from ground.decode.readings import witness
 from shared_protocol.records import FLAG_FROZEN, FLAG_JUMP
 
 _RUN_MIN = 5  # rows with the same position, for a run
@@ -23,9 +22,7 @@ _GAP_MS = 5000  # a longer pause between rows begins a new piece
 _FAR_M = 150.0  # from the median of the neighbours on both sides,
 _EDGE_M = 500.0  # or, at the ends of a piece, of those on one side, from which it also moves away
 _EDGE_UP_M = 800.0  # the same for heights without a barometer, at 100 m/s of fall
-_PRESSURE_HPA = (0.02, 1700.0)
 _METRES_PER_DEGREE = 111_195.0
-_NOBODY = (np.empty(0, dtype=np.int64), np.empty(0))
 
 
 def doubts(fix, bits, pressure, pressure_bits):
@@ -43,22 +40,22 @@ def doubts(fix, bits, pressure, pressure_bits):
     numpy.ndarray of int64, shape (len(fix),)
     """
     added = np.zeros(len(bits), dtype=np.int64)
-    witnesses = _witnesses(pressure, pressure_bits)
+    heights = witness.heights(pressure, pressure_bits)
     for boot, rows in rows_by_value(fix["boot"]):
         rows = rows[~np.isnan(fix["latitude_deg"][rows])]
         if len(rows) == 0:
             continue
         t_ms = fix["t_ms"][rows]
-        witness = _at(t_ms, *witnesses.get(boot, _NOBODY))
+        witness_m = heights.at(boot, t_ms)
         place = [fix[name][rows] for name in ("latitude_deg", "longitude_deg", "altitude_m", "ellipsoid_height_m")]
         moves = np.maximum(np.nan_to_num(fix["speed_mps"][rows]), np.abs(np.nan_to_num(fix["climb_mps"][rows])))
         said = (bits[rows] & FLAG_FROZEN) != 0
-        frozen = frozen_runs(t_ms, place, moves, witness, said)
+        frozen = frozen_runs(t_ms, place, moves, witness_m, said)
         added[rows[frozen]] |= FLAG_FROZEN
         live = ~frozen & ~said
         latitude, longitude, altitude, ellipsoid = (value[live] for value in place)
         up = np.where(np.isnan(altitude), ellipsoid, altitude)
-        added[rows[live][jumps(t_ms[live], latitude, longitude, up, witness[live])]] |= FLAG_JUMP
+        added[rows[live][jumps(t_ms[live], latitude, longitude, up, witness_m[live])]] |= FLAG_JUMP
     return added
 
 
@@ -119,28 +116,3 @@ def _off(values):
     middle = np.median(np.lib.stride_tricks.sliding_window_view(values, _WINDOW), axis=1)
     half = _WINDOW // 2
     return values - np.concatenate([np.repeat(middle[0], half), middle, np.repeat(middle[-1], half)])
-
-
-def _witnesses(pressure, bits):
-    """Of the barometer with most readings: {boot: (t_ms, geometric height by pressure [m])}."""
-    hpa, sensor = pressure["pressure_hpa"], pressure["sensor"].codes
-    usable = (hpa >= _PRESSURE_HPA[0]) & (hpa <= _PRESSURE_HPA[1]) & ((bits & flag_bits.SUSPECT) == 0) & (sensor >= 0)
-    if not usable.any():
-        return {}
-    usable &= sensor == np.argmax(np.bincount(sensor[usable]))
-    seen = np.flatnonzero(usable)
-    height = altitude_from_geopotential(pressure_altitude_m(hpa[seen] * 100.0))
-    t_ms = pressure["t_ms"][seen]
-    return {boot: (t_ms[rows], height[rows]) for boot, rows in rows_by_value(pressure["boot"][seen])}
-
-
-def _at(t_ms, known_ms, height):
-    """Height at the times of fixes; NaN where the barometer was silent for more than a few seconds."""
-    if len(known_ms) == 0:
-        return np.full(len(t_ms), np.nan)
-    order = np.argsort(known_ms, kind="stable")
-    known_ms, height = known_ms[order], height[order]
-    right = np.minimum(np.searchsorted(known_ms, t_ms), len(known_ms) - 1)
-    left = np.maximum(right - 1, 0)
-    nearest = np.minimum(np.abs(known_ms[right] - t_ms), np.abs(t_ms - known_ms[left]))
-    return np.where(nearest <= _GAP_MS, np.interp(t_ms, known_ms, height), np.nan)
