@@ -140,8 +140,9 @@ def test_page_is_served_beside_the_view_and_the_stop_key_ends_it_with_a_verdict(
     def attempt():
         ours, theirs = pty.openpty()
         process = subprocess.Popen(
-            command, env=environment, stdin=subprocess.DEVNULL, stdout=theirs, stderr=theirs, start_new_session=True
-        )
+            command, env=environment, stdin=subprocess.DEVNULL, stdout=theirs, stderr=theirs, start_new_session=True,
+            preexec_fn=_heed_the_stop_key,
+        )  # fmt: skip
         os.close(theirs)
         page = []
 
@@ -163,6 +164,11 @@ def test_page_is_served_beside_the_view_and_the_stop_key_ends_it_with_a_verdict(
     assert 'id="readings"' in page[0]
     assert "Stopped early" in shown and "GO: " in shown
     assert (tmp_path / "bench.json").exists()
+
+
+def _heed_the_stop_key():
+    """Also where the tests themselves were begun in the background, and are not to mind it."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _type_answers(process, terminal, answers, look=lambda shown: None):
