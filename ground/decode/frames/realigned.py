@@ -60,8 +60,8 @@ def realigned(data, joined, marked):
     places = np.append(0, np.cumsum(-(-(ends - begins) // SECTOR_SIZE) * SECTOR_SIZE)[:-1])
     moved = np.full(places[-1] + ends[-1] - begins[-1], FILL, dtype=np.uint8)
     for begin, end, place in zip(begins.tolist(), (ends + _SHARED).tolist(), places.tolist(), strict=True):
-        part = data[begin:end]
-        moved[place : place + len(part)] = part[: len(moved) - place]  # rising: what is too much goes under the next
+        piece = data[begin:end]
+        moved[place : place + len(piece)] = piece[: len(moved) - place]  # rising: what is too much goes under the next
     if joined is not None:
         last_bytes = np.minimum((np.flatnonzero(~joined) + 1) * SECTOR_SIZE, len(data)) - 1
         part = np.searchsorted(begins, last_bytes, side="right") - 1
